@@ -1,0 +1,81 @@
+"""The one hierarchy of errors.
+
+::
+
+    HoldfastError              anything that we raise on purpose
+    ├── BadInput               the caller's input cannot be used; the message is one clear sentence
+    │   ├── NotFound           the named thing does not exist
+    │   ├── Conflict           it exists already, or its state forbids the act
+    │   └── Refused            a message or record of a gateway, with a reason code
+    ├── NotAllowed             who asks may not
+    └── Unavailable            a part that we need (database, broker) does not answer
+
+The command line prints the message and ends with status 2 for ``BadInput`` and ``Unavailable``;
+the API answers with problem details of the status named in each class.
+"""
+
+from __future__ import annotations
+
+
+class HoldfastError(Exception):
+    """Base of all errors raised on purpose; ``str(error)`` is a sentence for people."""
+
+    status = 500
+
+
+class BadInput(HoldfastError):
+    """The input cannot be used as it is.
+
+    Parameters
+    ----------
+    message : str
+        One clear sentence.
+    field : str, optional
+        The field of a form or the option of a command that it concerns.
+    """
+
+    status = 422
+
+    def __init__(self, message: str, *, field: str | None = None) -> None:
+        super().__init__(message)
+        self.field = field
+
+
+class NotFound(BadInput):
+    """The named thing does not exist."""
+
+    status = 404
+
+
+class Conflict(BadInput):
+    """It exists already, or its state forbids the act."""
+
+    status = 409
+
+
+class Refused(BadInput):
+    """A message or record of a gateway is refused and goes to quarantine.
+
+    Parameters
+    ----------
+    code : str
+        Machine-readable reason, for example ``"not-finite"``.
+    message : str
+        One clear sentence.
+    """
+
+    def __init__(self, code: str, message: str) -> None:
+        super().__init__(message)
+        self.code = code
+
+
+class NotAllowed(HoldfastError):
+    """Who asks may not."""
+
+    status = 403
+
+
+class Unavailable(HoldfastError):
+    """A part that we need does not answer."""
+
+    status = 503

@@ -1,0 +1,52 @@
+"""Kinds of events. Events are facts, recorded once, in the order of their commit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class EventKind(StrEnum):
+    """What happened. The names are part of the outside contract (event stream, webhooks)."""
+
+    JOB_OPENED = "job-opened"
+    PULL_DOWN_STARTED = "pull-down-started"
+    TARGET_REACHED = "target-reached"
+    VACUUM_BROKEN = "vacuum-broken"
+    HOLD_STARTED = "hold-started"
+    HOLD_PASSED = "hold-passed"
+    HOLD_FAILED = "hold-failed"
+    HOLD_INCONCLUSIVE = "hold-inconclusive"
+    HOLD_AWAITING = "hold-awaiting-readings"
+    HOLD_REVISED = "hold-revised"
+    """An earlier verdict was withdrawn or changed by late readings."""
+    EVACUATION_FINISHED = "evacuation-finished"
+    EVACUATION_UNPROVEN = "evacuation-ended-unproven"
+    SERIES_SILENT = "series-silent"
+    SERIES_BACK = "series-back"
+    SERIES_PARKED = "series-parked"
+    """The judgement of a job failed three times and waits for a developer."""
+    VALVE_REPORTED = "valve-reported"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A recorded fact.
+
+    Parameters
+    ----------
+    happened_us, recorded_us : int
+        Event time, and when we learned of it [µs].
+    subject : str
+        What it is about, for example ``hold:<start>``; with ``kind`` and ``job_id`` the identity of a fact.
+    """
+
+    id: int
+    kind: EventKind
+    happened_us: int
+    recorded_us: int
+    text: str
+    subject: str
+    site_id: int | None = None
+    job_id: int | None = None
+    data: dict[str, object] = field(default_factory=dict)

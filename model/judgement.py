@@ -1,0 +1,132 @@
+"""What the judgement says of a job: phases, hold tests, verdicts, causes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class PhaseKind(StrEnum):
+    """A stretch of an evacuation."""
+
+    PULL_DOWN = "pull-down"
+    HOLD = "hold"
+    BROKEN = "vacuum-broken"
+    """Pressure let back in: a nitrogen break, a charge, or the end."""
+    IDLE = "idle"
+    """Near atmospheric pressure before the first pull-down."""
+
+
+class Verdict(StrEnum):
+    """What the rule says of a hold test."""
+
+    RUNNING = "running"
+    """Not over yet, nothing failed. Not a verdict."""
+    AWAITING = "awaiting-readings"
+    """Over, but readings are missing that may still come. Not a verdict."""
+    PASSED = "passed"
+    FAILED = "failed"
+    INCONCLUSIVE = "inconclusive"
+
+    @property
+    def final(self) -> bool:
+        """Whether it is a verdict at all; late readings may still revise it."""
+        return self in (Verdict.PASSED, Verdict.FAILED, Verdict.INCONCLUSIVE)
+
+
+class Cause(StrEnum):
+    """The estimated reason of a rise. An estimate never changes a verdict."""
+
+    TIGHT = "tight"
+    LEAK = "leak"
+    MOISTURE = "moisture"
+    LEAK_AND_MOISTURE = "leak+moisture"
+    OUTGASSING = "outgassing"
+    UNCLEAR = "unclear"
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of an evacuation in event time; ``end_us`` is None while it goes on."""
+
+    kind: PhaseKind
+    start_us: int
+    end_us: int | None
+    start_pa: float | None = None
+    end_pa: float | None = None
+    lowest_pa: float | None = None
+    start_uncertainty_s: float = 0.0
+    """Half-width of the change point where no valve reported it [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An estimate with its 90 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """Estimated cause of what a hold showed."""
+
+    cause: Cause
+    probabilities: dict[str, float]
+    """Of each `Cause` but unclear; they add to 1."""
+    evidence: tuple[str, ...] = ()
+    """Sentences: what in the curve speaks for it, what against."""
+    leak_pa_per_s: Interval | None = None
+    leak_pa_m3_per_s: Interval | None = None
+    vapour_pa: float | None = None
+    vapour_g: float | None = None
+    equilibrium_temperature_k: float | None = None
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HoldTest:
+    """A hold and what the rule says of it. Times [µs], pressures [Pa]."""
+
+    start_us: int
+    planned_end_us: int
+    end_us: int | None
+    """When it really ended (verdict, reopening), None while it runs."""
+    verdict: Verdict
+    reason: str
+    """Reason code, stable, for programs."""
+    text: str
+    """One sentence for a dispatcher."""
+    decided_us: int | None = None
+    start_pa: float | None = None
+    """Filtered pressure at the end of settling."""
+    limit_pa: float | None = None
+    """The stricter of the procedure's limits."""
+    last_pa: float | None = None
+    highest_pa: float | None = None
+    first_over_us: int | None = None
+    smallest_leak_pa_m3_per_s: float | None = None
+    smallest_leak_pa_per_s: float | None = None
+    by_valve: bool = False
+    """Started by the valve's own report; else found in the curve."""
+    start_uncertainty_s: float = 0.0
+    deciding_instrument_id: int | None = None
+    remarks: tuple[str, ...] = ()
+    """What a reader of the verdict must also know, in sentences."""
+    diagnosis: Diagnosis | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something that happened, in event time; its identity is (kind, subject_us).
+
+    ``subject_us`` is the start of what it is about (a hold, a pull-down), so that the same fact told again
+    with better data replaces the old one.
+    """
+
+    kind: str
+    subject_us: int
+    time_us: int
+    text: str
+    data: dict[str, object] = field(default_factory=dict)

@@ -1,0 +1,61 @@
+"""Procedures: every number of the rule of a hold test, as data with its origin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from model.errors import BadInput
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """What a job asks for. Pressures are absolute [Pa], times [s].
+
+    Parameters
+    ----------
+    target_pa, dwell_s : float
+        The target is reached when the filtered pressure stays at or below it for the dwell time.
+    hold_s, settle_s : float
+        Length of the hold, and the settling time that it includes.
+    limit_pa : float or None
+        Permitted absolute pressure.
+    rise_pa : float or None
+        Permitted rise above the start value. With both, the stricter wins; one at least is given.
+    persistence_s : float
+        How long the filtered pressure must be over the limit for a fail.
+    filter_s : float
+        Length of the trailing median.
+    breaks : int
+        Breaks with dry nitrogen before the last pull.
+    patience_s : float
+        How long missing readings of a hold that is over are awaited.
+    origin : str
+        Where the numbers come from, in words.
+    """
+
+    name: str
+    target_pa: float
+    dwell_s: float
+    hold_s: float
+    settle_s: float
+    limit_pa: float | None
+    rise_pa: float | None
+    origin: str
+    persistence_s: float = 60.0
+    filter_s: float = 60.0
+    breaks: int = 0
+    patience_s: float = 86_400.0
+    id: int = 0
+    version: int = 1
+
+    def __post_init__(self) -> None:
+        if self.limit_pa is None and self.rise_pa is None:
+            raise BadInput("A procedure needs a permitted pressure, a permitted rise, or both.")
+        if not 0 <= self.settle_s < self.hold_s:
+            raise BadInput("The settling time must be shorter than the hold.", field="settle_s")
+        for field in ("target_pa", "limit_pa", "rise_pa", "persistence_s", "filter_s"):
+            value = getattr(self, field)
+            if value is not None and not value > 0:
+                raise BadInput(f"{field} must be above zero.", field=field)
+        if self.dwell_s < 0 or self.breaks < 0 or self.patience_s < 0:
+            raise BadInput("Dwell, breaks and patience cannot be negative.")
