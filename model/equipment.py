@@ -8,15 +8,15 @@ from enum import StrEnum
 
 from model.errors import BadInput
 
-NAME = re.compile(r"[a-z0-9][a-z0-9-]{1,38}[a-z0-9]")
-"""Names of gateways and instruments in the outside contract. Public, so no user may have more in it."""
+NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,38}[a-z0-9]")
+"""Names of gateways and instruments: they stand in MQTT topics, so nothing else is safe there."""
 
 
 def check_name(name: str, what: str) -> str:
     """Return ``name`` if a gateway or an instrument may be called so, else raise `BadInput`."""
     if not NAME.fullmatch(name):
         raise BadInput(
-            f"{name!r} cannot name a {what}: use 3 to 40 small letters, digits and hyphens, "
+            f"{name!r} cannot name a {what}: use 2 to 40 small letters, digits and hyphens, "
             "beginning and ending with a letter or digit.",
             field="name",
         )

@@ -37,7 +37,7 @@ CREATE TABLE crew (
 );
 CREATE TABLE gateway (
     id integer GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
-    name text NOT NULL UNIQUE CHECK (name ~ '^[a-z0-9][a-z0-9-]{1,38}[a-z0-9]$'),
+    name text NOT NULL UNIQUE CHECK (name ~ '^[a-z0-9][a-z0-9-]{0,38}[a-z0-9]$'),
     site_id integer NOT NULL REFERENCES site,
     secret_bcrypt text NOT NULL,               -- of its broker password; the password is shown once
     created_at timestamptz NOT NULL,
