@@ -1,0 +1,10 @@
+"""Procedures to start from, each with its origin."""
+
+from store.migrate import run_sql_file
+
+revision = "0002"
+down_revision = "0001"
+
+
+def upgrade() -> None:
+    run_sql_file("0002_procedures.sql")
