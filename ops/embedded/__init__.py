@@ -1,0 +1,1 @@
+"""A PostgreSQL and an MQTT broker of our own, run as child processes."""

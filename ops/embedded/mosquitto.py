@@ -1,0 +1,75 @@
+"""Configuration files of Mosquitto 2 for the same users, so that contract tests run on both brokers."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import secrets
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from ops.embedded.postgres import write_private
+from ops.embedded.users import BrokerUser
+
+ITERATIONS = 101
+"""What ``mosquitto_passwd`` uses; passwords are random tokens."""
+
+
+def write_configuration(
+    folder: Path,
+    users: Sequence[BrokerUser],
+    passwords: Mapping[str, str],
+    port: int,
+    *,
+    address: str = "127.0.0.1",
+) -> Path:
+    """Write ``mosquitto.conf`` with its password and access files; give back its path.
+
+    ``passwords`` are in clear by user name: Mosquitto has a hash of its own.
+    """
+    secret = "".join(f"{user.name}:{password_hash(passwords[user.name])}\n" for user in users)
+    write_private(folder / "passwords", secret)
+    write_private(folder / "access", access(users))
+    (folder / "store").mkdir(exist_ok=True)
+    configuration = folder / "mosquitto.conf"
+    write_private(
+        configuration,
+        "\n".join(
+            [
+                f"listener {port} {address}",
+                "allow_anonymous false",
+                f"password_file {folder / 'passwords'}",
+                f"acl_file {folder / 'access'}",
+                # Its defaults lose: 1,000 queued messages per client, saved every half hour.
+                "max_queued_messages 0",
+                "max_queued_bytes 1000000000",
+                "max_inflight_messages 1000",
+                "persistence true",
+                f"persistence_location {folder / 'store'}/",
+                "autosave_on_changes true",
+                "autosave_interval 1",
+                "log_dest stderr",
+                "user root",
+                "",
+            ]
+        ),
+    )
+    return configuration
+
+
+def access(users: Sequence[BrokerUser]) -> str:
+    """The access file: the same table of topics as everywhere."""
+    lines: list[str] = []
+    for user in users:
+        lines.append(f"user {user.name}")
+        lines += [f"topic write {topic}" for topic in user.may_publish]
+        lines += [f"topic read {topic}" for topic in user.may_read]
+    return "\n".join(lines) + "\n"
+
+
+def password_hash(password: str) -> str:
+    """A line's hash: PBKDF2 with SHA-512, as ``mosquitto_passwd`` writes it."""
+    salt = secrets.token_bytes(12)
+    digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, ITERATIONS)
+    encoded = [base64.b64encode(part).decode("ascii") for part in (salt, digest)]
+    return f"$7${ITERATIONS}${encoded[0]}${encoded[1]}"
