@@ -1,7 +1,7 @@
 """Sites, circuits, crews, gateways and instruments.
 
-Every function works in the caller's transaction. Changes that running processes must learn of (a new gateway, a
-revoked one, an instrument) are told on the channel ``equipment``.
+Every function works in the caller's transaction. Changes that running processes must learn of (a new gateway,
+a revoked one, an instrument) are told on the channel ``equipment``.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from model.errors import BadInput, Conflict, NotFound
 from store.database import Connection, one
 
 BCRYPT_ROUNDS = 6
-"""Broker passwords are 24 random bytes, so a slow hash protects nothing; the broker checks one a connection."""
+"""Broker passwords are 24 random bytes, so a slow hash protects nothing; one is checked a connection."""
 
 
 def tell(conn: Connection) -> None:
@@ -133,7 +133,8 @@ def add_gateway(
     digest = bcrypt.hashpw(secret.encode(), bcrypt.gensalt(BCRYPT_ROUNDS)).decode()
     try:
         row = conn.execute(
-            "INSERT INTO gateway (name, site_id, secret_bcrypt, created_at) VALUES (%s, %s, %s, %s) RETURNING *",
+            "INSERT INTO gateway (name, site_id, secret_bcrypt, created_at) "
+            "VALUES (%s, %s, %s, %s) RETURNING *",
             (name, site_id, digest, now),
         ).fetchone()
     except errors.UniqueViolation as error:
@@ -236,7 +237,7 @@ def instruments(conn: Connection, gateway_id: int | None = None) -> list[Instrum
 
 def instrument_named(conn: Connection, path: str) -> Instrument:
     """The instrument ``gateway/name``, or ``name`` alone where only one bears it; raises `NotFound`."""
-    gateway, slash, name = path.rpartition("/")
+    gateway, _, name = path.rpartition("/")
     rows = conn.execute(
         "SELECT i.* FROM instrument i JOIN gateway g ON g.id = i.gateway_id "
         "WHERE i.name = %s AND (%s = '' OR g.name = %s)",

@@ -54,7 +54,8 @@ def assign(
     """Let an instrument serve a job from a moment on; raises `Conflict` if it serves another one."""
     try:
         row = conn.execute(
-            "INSERT INTO assignment (job_id, instrument_id, since, deciding) VALUES (%s, %s, %s, %s) RETURNING *",
+            "INSERT INTO assignment (job_id, instrument_id, since, deciding) "
+            "VALUES (%s, %s, %s, %s) RETURNING *",
             (job_id, instrument_id, to_datetime(since_us), deciding),
         ).fetchone()
     except errors.UniqueViolation as error:
