@@ -19,7 +19,8 @@ def add(conn: Connection, procedure: Procedure) -> Procedure:
     row = conn.execute(
         f"INSERT INTO procedure ({COLUMNS}) "  # noqa: S608 - a constant list of columns
         "SELECT %(name)s, coalesce(max(version), 0) + 1, %(target_pa)s, %(dwell_s)s, %(hold_s)s, "
-        "%(settle_s)s, %(limit_pa)s, %(rise_pa)s, %(persistence_s)s, %(filter_s)s, %(breaks)s, %(patience_s)s, %(origin)s "
+        "%(settle_s)s, %(limit_pa)s, %(rise_pa)s, %(persistence_s)s, %(filter_s)s, %(breaks)s, "
+        "%(patience_s)s, %(origin)s "
         "FROM procedure WHERE name = %(name)s RETURNING *",
         {name: getattr(procedure, name) for name in COLUMNS.split(", ") if name != "version"},
     ).fetchone()
