@@ -59,8 +59,8 @@ SETTINGS = {
 }
 DURABLE = {"fsync": "on", "synchronous_commit": "on", "shared_buffers": "256MB"}
 FAST = {
+    # Only the machine's death can lose something, not a killed server.
     "fsync": "off",
-    "synchronous_commit": "off",
     "full_page_writes": "off",
     "shared_buffers": "64MB",
     "autovacuum_naptime": "10s",
@@ -161,6 +161,8 @@ class EmbeddedPostgres:
             self.process = None
         if self.cluster.exists():
             self._end_leftovers()
+        with contextlib.suppress(OSError):
+            self.runtime_dir.rmdir()
 
     def _prepare_folders(self) -> None:
         private_folder(self.data_dir)
