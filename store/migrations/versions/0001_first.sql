@@ -256,7 +256,9 @@ CREATE TABLE alert (
     acknowledged_at timestamptz,
     acknowledged_by integer REFERENCES person,
     note text NOT NULL DEFAULT '',
-    count integer NOT NULL DEFAULT 1
+    count integer NOT NULL DEFAULT 1,
+    happened_at timestamptz NOT NULL,          -- event time of the fact behind it
+    event_id bigint NOT NULL DEFAULT 0         -- the latest event that changed it
 );
 CREATE UNIQUE INDEX alert_one_live ON alert (key) WHERE state <> 'normal';
 CREATE INDEX alert_of_job ON alert (job_id);
@@ -264,13 +266,14 @@ CREATE TABLE alert_history (
     id bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
     alert_id integer NOT NULL REFERENCES alert,
     at timestamptz NOT NULL,
-    what text NOT NULL,                        -- raised, updated, acknowledged, cleared, note
+    what text NOT NULL,                        -- raised, raised-again, changed, repeated, cleared, acknowledged, note
     state text NOT NULL,
     person_id integer REFERENCES person,
     event_id bigint,
     note text NOT NULL DEFAULT ''
 );
--- Outbox and notification log in one
+-- Outbox and notification log in one. created_at is of the injected clock; due, sent and given up are wall time
+-- (the database's own clock): trying again is a matter of networks, whatever time is being replayed.
 CREATE TABLE notification (
     id bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
     alert_id integer NOT NULL REFERENCES alert,
