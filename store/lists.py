@@ -1,0 +1,162 @@
+"""Lists for the API: filtered, in order of their number, paged by the last number seen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from store.database import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """A list that can be paged.
+
+    Parameters
+    ----------
+    query : str
+        A complete SELECT whose first column is ``id``; its filters are parameters that may be null.
+    newest_first : bool
+        Whether it runs down in numbers.
+    """
+
+    query: str
+    newest_first: bool = False
+
+    def page(
+        self, conn: Connection, filters: Mapping[str, object], after: int | None, limit: int
+    ) -> list[dict[str, Any]]:
+        """At most ``limit`` rows beyond the number ``after``."""
+        compare, order = ("<", "DESC") if self.newest_first else (">", "ASC")
+        statement = (
+            f"SELECT * FROM ({self.query}) listed "  # noqa: S608 - constants of this module
+            f"WHERE %(after)s::bigint IS NULL OR id {compare} %(after)s ORDER BY id {order} LIMIT %(limit)s"
+        )
+        return conn.execute(statement, {**filters, "after": after, "limit": limit}).fetchall()
+
+    def one(self, conn: Connection, filters: Mapping[str, object], number: int) -> dict[str, Any] | None:
+        """The row of that number."""
+        statement = f"SELECT * FROM ({self.query}) listed WHERE id = %(number)s"  # noqa: S608 - as above
+        return conn.execute(statement, {**filters, "number": number}).fetchone()
+
+
+SITES = Listing("SELECT id, name, time_zone, place FROM site")
+
+CIRCUITS = Listing(
+    "SELECT id, site_id, name, volume_m3, refrigerant, oil FROM circuit "
+    "WHERE %(site)s::int IS NULL OR site_id = %(site)s"
+)
+
+CREWS = Listing("SELECT id, name FROM crew")
+
+GATEWAYS = Listing(
+    "SELECT g.id, g.name, g.site_id, g.created_at, g.revoked_at, p.online, p.software, p.boot, "
+    "p.arrived_at AS presence_at FROM gateway g LEFT JOIN gateway_presence p ON p.gateway_id = g.id "
+    "WHERE %(site)s::int IS NULL OR g.site_id = %(site)s"
+)
+
+INSTRUMENTS = Listing(
+    "SELECT i.*, g.name AS gateway, g.site_id, a.job_id, l.value AS pressure_pa, l.time AS pressure_at, "
+    "b.value AS battery_share, seen.at AS last_arrived_at "
+    "FROM instrument i JOIN gateway g ON g.id = i.gateway_id "
+    "LEFT JOIN assignment a ON a.instrument_id = i.id AND a.until IS NULL "
+    "LEFT JOIN latest l ON l.instrument_id = i.id AND l.quantity = 1 AND l.place_id = 1 "
+    "LEFT JOIN latest b ON b.instrument_id = i.id AND b.quantity = 4 AND b.place_id = 1 "
+    "LEFT JOIN LATERAL (SELECT max(arrived) AS at FROM latest WHERE instrument_id = i.id) seen ON true "
+    "WHERE (%(gateway)s::int IS NULL OR i.gateway_id = %(gateway)s) "
+    "AND (%(site)s::int IS NULL OR g.site_id = %(site)s)"
+)
+
+PROCEDURES = Listing(
+    "SELECT p.* FROM procedure p WHERE %(every_version)s OR NOT EXISTS "
+    "(SELECT FROM procedure q WHERE q.name = p.name AND q.version > p.version)"
+)
+
+JOBS = Listing(
+    "SELECT j.id, j.title, j.state, j.walk_up, j.site_id, s.name AS site, s.time_zone, j.circuit_id, "
+    "c.name AS circuit, j.crew_id, w.name AS crew, j.procedure_id, p.name AS procedure, j.opened_at, "
+    "j.closed_at, j.parked_at, j.note "
+    "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
+    "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "
+    "WHERE (%(site)s::int IS NULL OR j.site_id = %(site)s) AND (%(state)s::text IS NULL OR j.state = %(state)s)",
+    newest_first=True,
+)
+
+HOLD_TESTS = Listing(
+    "SELECT h.*, j.site_id, j.title, s.time_zone "
+    "FROM hold_test h JOIN job j ON j.id = h.job_id JOIN site s ON s.id = j.site_id "
+    "WHERE (%(job)s::int IS NULL OR h.job_id = %(job)s) "
+    "AND (%(verdict)s::text IS NULL OR h.verdict = %(verdict)s) "
+    "AND (%(withdrawn)s OR h.withdrawn_at IS NULL)",
+    newest_first=True,
+)
+
+ALERTS = Listing(
+    "SELECT a.id, a.kind, a.priority, a.state, a.text, a.action, a.site_id, s.name AS site, s.time_zone, "
+    "a.job_id, j.title AS job, a.raised_at, a.updated_at, a.cleared_at, a.acknowledged_at, "
+    "p.name AS acknowledged_by, a.note, a.count, a.happened_at "
+    "FROM alert a LEFT JOIN site s ON s.id = a.site_id LEFT JOIN job j ON j.id = a.job_id "
+    "LEFT JOIN person p ON p.id = a.acknowledged_by "
+    "WHERE (%(job)s::int IS NULL OR a.job_id = %(job)s) "
+    "AND (%(state)s::text IS NULL OR a.state = %(state)s) AND (%(over)s OR a.state <> 'normal')",
+    newest_first=True,
+)
+
+QUARANTINE = Listing(
+    "SELECT id, arrived_at, topic, gateway, reason, message, record, octet_length(raw) AS size, replayed_at "
+    "FROM quarantine WHERE %(gateway)s::text IS NULL OR gateway = %(gateway)s",
+    newest_first=True,
+)
+
+EVENTS = Listing(
+    "SELECT id, kind, happened_at, recorded_at, site_id, job_id, subject, text, data FROM event "
+    "WHERE job_id = %(job)s",
+    newest_first=True,
+)
+
+
+def phases(conn: Connection, job_id: int) -> list[dict[str, Any]]:
+    """Phases of a job in order of time."""
+    return conn.execute("SELECT * FROM phase WHERE job_id = %s ORDER BY started_at", (job_id,)).fetchall()
+
+
+def revisions(conn: Connection, hold_test_id: int) -> list[dict[str, Any]]:
+    """Revisions of a hold test, newest first."""
+    return conn.execute(
+        "SELECT revision, verdict, reason, text, cause, because, at FROM hold_test_revision "
+        "WHERE hold_test_id = %s ORDER BY revision DESC",
+        (hold_test_id,),
+    ).fetchall()
+
+
+def serving(conn: Connection, job_id: int) -> list[dict[str, Any]]:
+    """Instruments that served a job, with gateway names, in order of time."""
+    return conn.execute(
+        "SELECT a.instrument_id, g.name AS gateway, i.name, i.role, i.position, i.interval_s, i.principle, "
+        "i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, a.since, a.until, a.deciding "
+        "FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id "
+        "WHERE a.job_id = %s ORDER BY a.since, a.id",
+        (job_id,),
+    ).fetchall()
+
+
+def quarantined_elsewhere(conn: Connection) -> dict[str, int]:
+    """How many messages of each reason were only counted, because the quarantine was full."""
+    rows = conn.execute("SELECT reason, messages FROM quarantine_overflow ORDER BY reason")
+    return {row["reason"]: row["messages"] for row in rows}
+
+
+def counts(conn: Connection) -> dict[str, int]:
+    """Numbers for the metrics."""
+    row = conn.execute(
+        "SELECT (SELECT count(*) FROM job WHERE closed_at IS NULL) AS jobs_open, "
+        "(SELECT count(*) FROM alert WHERE state LIKE 'active%') AS alerts_active, "
+        "(SELECT count(*) FROM alert WHERE state LIKE '%-unacknowledged') AS alerts_unacknowledged, "
+        "(SELECT count(*) FROM work) AS work_waiting, "
+        "(SELECT count(*) FROM timer) AS timers, "
+        "(SELECT count(*) FROM notification WHERE sent_at IS NULL AND given_up_at IS NULL) "
+        "AS notifications_waiting, "
+        "(SELECT count(*) FROM quarantine WHERE replayed_at IS NULL) AS quarantined"
+    ).fetchone()
+    return dict(row or {})

@@ -1,0 +1,137 @@
+"""Readings for people to look at: downsampled series with their gaps, and trends from the minute rollups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from model.reading import Quantity
+from store.database import Connection, one
+
+NO_PLACE = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Which readings: of one channel, from ``since`` until before ``until``."""
+
+    instrument_id: int
+    quantity: Quantity
+    since: datetime
+    until: datetime
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Readings in order of time, in SI units.
+
+    Parameters
+    ----------
+    total : int
+        How many there are in the span; more than ``times`` if they were thinned.
+    gaps : tuple of (datetime, datetime)
+        Neighbouring readings that lie too far apart to be joined by a line.
+    """
+
+    times: tuple[datetime, ...]
+    values: tuple[float, ...]
+    gaps: tuple[tuple[datetime, datetime], ...]
+    total: int
+
+
+# Of two values for one time the smaller judges, so the smaller is shown.
+_CHANNEL = """
+    SELECT time, min(value) AS value FROM reading
+    WHERE instrument_id = %(instrument)s AND quantity = %(quantity)s
+      AND place_id = (SELECT id FROM place WHERE name = %(place)s)
+      AND time >= %(since)s AND time < %(until)s
+    GROUP BY time
+"""
+_COUNT = f"SELECT count(*) AS n, min(time) AS first, max(time) AS last FROM ({_CHANNEL}) c"
+_ALL = f"SELECT time, value FROM ({_CHANNEL}) c ORDER BY time"
+# The lowest and the highest reading of each bucket, and the very first and last: no extreme is lost.
+_THINNED = f"""
+WITH c AS ({_CHANNEL}), b AS (
+    SELECT time, value, width_bucket(extract(epoch FROM time)::float8,
+        extract(epoch FROM %(first)s::timestamptz)::float8,
+        extract(epoch FROM %(last)s::timestamptz)::float8 + 1e-6, %(buckets)s) AS bucket FROM c
+), extremes AS (
+    SELECT (array_agg(time ORDER BY value, time))[1] AS low_at,
+           (array_agg(time ORDER BY value DESC, time))[1] AS high_at FROM b GROUP BY bucket
+)
+SELECT c.time, c.value FROM c
+WHERE c.time IN (SELECT low_at FROM extremes UNION SELECT high_at FROM extremes)
+   OR c.time IN (%(first)s, %(last)s)
+ORDER BY c.time
+"""
+_GAPS = f"""
+SELECT since, time AS until FROM (
+    SELECT time, lag(time) OVER (ORDER BY time) AS since FROM ({_CHANNEL}) c
+) steps WHERE time - since > %(gap)s ORDER BY time
+"""
+
+
+def read(conn: Connection, span: Span, points: int, gap_s: float) -> Series:
+    """At most about ``points`` readings of a span that keep its minima and maxima.
+
+    Parameters
+    ----------
+    points : int
+        How many readings to give back, at least 4.
+    gap_s : float
+        Readings further apart than this have a gap between them [s].
+    """
+    what: dict[str, object] = {
+        "instrument": span.instrument_id,
+        "quantity": int(span.quantity),
+        "place": span.place,
+        "since": span.since,
+        "until": span.until,
+        "gap": timedelta(seconds=gap_s),
+    }
+    found = one(conn.execute(_COUNT, what).fetchone())
+    if found["n"] > points:
+        what |= {"first": found["first"], "last": found["last"], "buckets": max(points // 2 - 1, 1)}
+    rows = conn.execute(_THINNED if found["n"] > points else _ALL, what).fetchall()
+    gaps = conn.execute(_GAPS, what).fetchall()
+    return Series(
+        times=tuple(row["time"] for row in rows),
+        values=tuple(row["value"] for row in rows),
+        gaps=tuple((row["since"], row["until"]) for row in gaps),
+        total=found["n"],
+    )
+
+
+def trends(
+    conn: Connection, gauges: Sequence[int], since: datetime, until: datetime, buckets: int
+) -> dict[int, list[tuple[int, float, float]]]:
+    """Lowest and highest pressure of each gauge in equal buckets of time, from the minute rollups.
+
+    Returns
+    -------
+    dict of int to list of (bucket, low_pa, high_pa)
+        Buckets count from 0; those without readings are missing.
+    """
+    rows = conn.execute(
+        "SELECT instrument_id, width_bucket(extract(epoch FROM minute)::float8, "
+        "  extract(epoch FROM %(since)s::timestamptz)::float8, "
+        "  extract(epoch FROM %(until)s::timestamptz)::float8, %(buckets)s) - 1 AS bucket, "
+        "  min(low) AS low, max(high) AS high "
+        "FROM rollup_minute WHERE instrument_id = ANY(%(gauges)s) AND quantity = %(quantity)s "
+        "  AND place_id = %(place)s AND minute >= %(since)s AND minute < %(until)s "
+        "GROUP BY 1, 2 ORDER BY 1, 2",
+        {
+            "gauges": list(gauges),
+            "quantity": int(Quantity.PRESSURE),
+            "place": NO_PLACE,
+            "since": since,
+            "until": until,
+            "buckets": buckets,
+        },
+    )
+    result: dict[int, list[tuple[int, float, float]]] = {}
+    for row in rows:
+        result.setdefault(row["instrument_id"], []).append((row["bucket"], row["low"], row["high"]))
+    return result
