@@ -1,0 +1,63 @@
+# The doors of the house. `make demo` and `make test` set themselves up.
+# Variables: PYTHON (an interpreter of 3.11 or newer), VENV, ARGS (more options for holdfast or pytest).
+
+VENV ?= .venv
+ARGS ?=
+WORKERS ?= auto
+export PYTHON
+
+BIN := $(VENV)/bin
+RUNTIME := $(VENV)/.runtime
+DEVELOPMENT := $(VENV)/.development
+COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-header \
+	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
+
+.PHONY: help setup demo test lint types lock bench-start bench-alert clean
+
+help:
+	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
+	@echo "make test         all tests (ARGS='-k word tests/room')"
+	@echo "make setup        only the environment, with the command $(BIN)/holdfast"
+	@echo "make lint types   style, imports between rooms, types"
+	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
+	@echo "make bench-start bench-alert   measurements, to bench/results"
+	@echo "make clean        take the environment and caches away; the demo's data stay"
+
+setup: $(RUNTIME)
+
+$(RUNTIME): requirements/runtime.txt requirements/build.txt pyproject.toml ops/setup.sh
+	@sh ops/setup.sh "$(VENV)" runtime
+	@touch "$@"
+
+$(DEVELOPMENT): $(RUNTIME) requirements/development.txt
+	@sh ops/setup.sh "$(VENV)" development
+	@touch "$@"
+
+demo: $(RUNTIME)
+	@exec "$(BIN)/holdfast" demo $(ARGS)
+
+test: $(DEVELOPMENT)
+	"$(BIN)/python" -m pytest -n $(WORKERS) --maxprocesses 8 $(ARGS)
+
+lint: $(DEVELOPMENT)
+	"$(BIN)/ruff" check .
+	"$(BIN)/ruff" format --check .
+	"$(BIN)/lint-imports"
+
+types: $(DEVELOPMENT)
+	"$(BIN)/mypy"
+
+lock: $(DEVELOPMENT)
+	cd requirements && for name in runtime build development; do \
+		"$(CURDIR)/$(BIN)/uv" pip compile $(COMPILE) $$name.in -o $$name.txt || exit 1; \
+	done
+
+bench-start: $(RUNTIME)
+	"$(BIN)/python" -m bench.start $(ARGS)
+
+bench-alert: $(RUNTIME)
+	"$(BIN)/python" -m bench.alert $(ARGS)
+
+clean:
+	rm -rf "$(VENV)" .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -1,0 +1,59 @@
+#!/bin/sh
+# Make the virtual environment from the hash-pinned locks: setup.sh VENV runtime|development
+# PYTHON names an interpreter; without it the newest suitable one is taken.
+set -eu
+
+venv=$1
+kind=$2
+
+say() {
+    echo "$*" >&2
+    exit 2
+}
+
+suits() {
+    "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1
+}
+
+find_python() {
+    if [ -n "${PYTHON:-}" ]; then
+        suits "$PYTHON" || say "PYTHON=$PYTHON is not a Python 3.11 or newer."
+        return
+    fi
+    for PYTHON in python3.13 python3.12 python3.11 python3; do
+        if suits "$PYTHON"; then return; fi
+    done
+    say "Holdfast needs Python 3.11 or newer and found none: install one, or run make PYTHON=/path/to/python3."
+}
+
+make_venv() {
+    find_python
+    "$PYTHON" -c 'import venv, ensurepip' >/dev/null 2>&1 || say \
+        "$PYTHON lacks its venv module: install it (Debian and Ubuntu: apt-get install python3-venv) and run make again."
+    echo "Making $venv with $("$PYTHON" --version)"
+    "$PYTHON" -m venv --clear "$venv"
+}
+
+# uv is some ten times as fast; pip does the same where uv does not run.
+install() {
+    if "$venv/bin/uv" --version >/dev/null 2>&1; then
+        "$venv/bin/uv" pip install --quiet --python "$venv/bin/python" "$@"
+    else
+        "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "$@"
+    fi
+}
+
+case $kind in
+runtime)
+    suits "$venv/bin/python" || make_venv
+    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check \
+        --require-hashes -r requirements/build.txt
+    echo "Installing what Holdfast runs on"
+    install --require-hashes -r requirements/runtime.txt
+    install --no-build-isolation --no-deps --editable .
+    ;;
+development)
+    echo "Installing what tests and checks need"
+    install --require-hashes -r requirements/development.txt
+    ;;
+esac
