@@ -10,6 +10,8 @@ class EventKind(StrEnum):
     """What happened. The names are part of the outside contract (event stream, webhooks)."""
 
     JOB_OPENED = "job-opened"
+    JOB_CLOSED = "job-closed"
+    """By a person; what asked to act on it is over."""
     PULL_DOWN_STARTED = "pull-down-started"
     TARGET_REACHED = "target-reached"
     VACUUM_BROKEN = "vacuum-broken"

@@ -1,0 +1,73 @@
+"""What an alert asks somebody to do, in words.
+
+Cautions stand where an act is proposed. The advice is common practice (no source) unless it says otherwise.
+"""
+
+from __future__ import annotations
+
+from model.judgement import Cause
+
+RIG_FIRST = (
+    "Blank the rig off and test it alone first: "
+    "hoses, core tool and the gauge's own fitting are often what leaks."
+)
+
+CAUTION = (
+    "Caution: never open an isolation valve to a stopped pump; never energise a compressor in a vacuum (lock "
+    "out compressors and controllers); flammable refrigerants (A2L, A3) need ventilation and ignition "
+    "control before a system is opened or a pump is run. The equipment maker's instructions, local codes and a "
+    "licensed technician come first."
+)
+
+LOOK_FOR_LEAK = (
+    "Then look for the leak by isolating section by section; a hold judges only what is connected."
+)
+DRY_MORE = (
+    "Then pump longer and warm, perhaps with a dry-nitrogen break (through a regulator with a relief "
+    "device), and hold again."
+)
+
+AFTER_FAIL: dict[Cause, str] = {
+    Cause.LEAK: LOOK_FOR_LEAK,
+    Cause.MOISTURE: DRY_MORE,
+    Cause.LEAK_AND_MOISTURE: f"{LOOK_FOR_LEAK} Moisture is likely as well: once it is tight, dry it further.",
+    Cause.OUTGASSING: "Then pump longer and hold again: a rise from oil and walls bends over with time.",
+    Cause.TIGHT: "Then hold again for longer, to tell a leak from moisture.",
+    Cause.UNCLEAR: "Then hold again for longer or by sections, to tell a leak from moisture.",
+}
+"""By the estimated cause."""
+
+INCONCLUSIVE = (
+    "Nothing was proved. Put right what the reason names (gauge, battery, radio, valve), then hold again "
+    f"before anybody charges the circuit. {CAUTION}"
+)
+
+LEAK_SUSPECTED = (
+    f"Do not charge yet. {RIG_FIRST} Then hold again for longer, or look for the leak by sections. "
+    f"A passed vacuum hold is no pressure test and does not replace one. {CAUTION}"
+)
+
+SILENT = (
+    "Find out why the gauge is silent: its battery, its plug, the gateway's reach. Readings that the gateway "
+    "has stored count when they come, however late; what was never measured can make the hold inconclusive."
+)
+
+PARKED = (
+    "No verdict will come of this job by itself: read its gauge, decide by the procedure, and tell whoever "
+    "looks after this installation. The log of the analysis has the reason."
+)
+
+UNPROVEN = (
+    "Do not take the circuit for dry and tight. If it is not charged, evacuate and hold again; if it is, "
+    f"note it on the job. Recover refrigerant, never vent it. {CAUTION}"
+)
+
+NOT_UNDERSTOOD = (
+    "Open the job and judge it by its readings, and tell whoever looks after this installation. "
+    "The log of the desk has the reason."
+)
+
+
+def after_fail(cause: Cause) -> str:
+    """What to do about a failed hold."""
+    return f"{RIG_FIRST} {AFTER_FAIL[cause]} {CAUTION}"

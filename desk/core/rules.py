@@ -1,0 +1,277 @@
+"""Which events raise, change or clear which alert: one table, `RULES`.
+
+Only what asks somebody to act is an alert. Each has a key by what it is about (``job:12/hold:…``), so that a
+fact told again changes an alert instead of making another.
+
+What the rules read of an event's data, all optional: ``verdict`` and ``because`` (revisions; a verdict that
+is missing or not final withdraws the earlier one), ``cause`` and ``probabilities`` (estimates), ``phase`` and
+``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from desk.core import actions
+from desk.core.life import Told
+from model.alert import Priority
+from model.event import Event, EventKind
+from model.judgement import Cause, PhaseKind, Verdict
+
+SUSPECTED = 0.7
+"""A pass with a leak probability of this or more raises an alert of its own (the rule of the hold test)."""
+
+LATE_US = 600 * 1_000_000
+"""A fact learned of later than this is marked late. Our own choice: longer than any live path takes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clear:
+    """Clear live alerts: the one of ``key``, or all whose key begins with it."""
+
+    key: str
+    is_prefix: bool
+    before_us: int | None
+    """Only alerts about facts before this event time [µs]: readings of last night end no alert of today."""
+    reason: str
+    event_id: int
+
+
+Step = Told | Clear
+
+
+@dataclass(frozen=True, slots=True)
+class Raising:
+    """How to raise; the text is the event's own sentence."""
+
+    about: str
+    kind: str
+    priority: Priority | Callable[[Event], Priority]
+    action: str | Callable[[Event], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Clearing:
+    """How to clear: ``every`` alert about such things of the job, or only that of the same one."""
+
+    about: str
+    reason: str
+    every: bool = False
+    ordered: bool = True
+    """Only alerts about earlier facts, by event time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A row of the table."""
+
+    on: frozenset[EventKind]
+    do: Raising | Clearing
+    when: Callable[[Event], bool] = lambda event: True
+
+
+def leak_probability(event: Event) -> float:
+    """Estimated probability that there is a leak, alone or with moisture; 0 where nothing was estimated."""
+    given = event.data.get("probabilities")
+    if not isinstance(given, Mapping):
+        return 0.0
+    return sum(float(given.get(cause, 0.0)) for cause in (Cause.LEAK, Cause.LEAK_AND_MOISTURE))
+
+
+def leak_suspected(event: Event) -> bool:
+    """Whether a pass should be told as "passed by the rule, leak suspected"."""
+    return leak_probability(event) >= SUSPECTED
+
+
+def _no_leak_suspected(event: Event) -> bool:
+    return not leak_suspected(event)
+
+
+def _during_hold(event: Event) -> bool:
+    return event.data.get("phase", PhaseKind.HOLD) == PhaseKind.HOLD
+
+
+def _silence_priority(event: Event) -> Priority:
+    # With the valve reported closed, stored readings can still prove the hold; without, the gap spoils it.
+    return Priority.MEDIUM if event.data.get("by_valve") else Priority.HIGH
+
+
+def _unproven_priority(event: Event) -> Priority:
+    # Pumped to the target and not tested is a smaller doubt than never dry, or known to have failed.
+    doubtful = event.data.get("target_reached") is False or event.data.get("last_verdict") == Verdict.FAILED
+    return Priority.MEDIUM if doubtful else Priority.LOW
+
+
+def _after_fail(event: Event) -> str:
+    try:
+        return actions.after_fail(Cause(str(event.data.get("cause"))))
+    except ValueError:
+        return actions.after_fail(Cause.UNCLEAR)
+
+
+def _on(*kinds: EventKind) -> frozenset[EventKind]:
+    return frozenset(kinds)
+
+
+ANYTHING = ""
+VERDICTS = _on(EventKind.HOLD_PASSED, EventKind.HOLD_FAILED, EventKind.HOLD_INCONCLUSIVE)
+JUDGED = VERDICTS | _on(
+    EventKind.PULL_DOWN_STARTED,
+    EventKind.TARGET_REACHED,
+    EventKind.VACUUM_BROKEN,
+    EventKind.HOLD_STARTED,
+    EventKind.HOLD_AWAITING,
+    EventKind.HOLD_REVISED,
+    EventKind.EVACUATION_FINISHED,
+    EventKind.EVACUATION_UNPROVEN,
+)
+"""What only a judgement that works can tell."""
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        _on(EventKind.HOLD_FAILED),
+        Raising("hold", "hold-failed", Priority.URGENT, _after_fail),
+    ),
+    Rule(
+        _on(EventKind.HOLD_INCONCLUSIVE),
+        Raising("hold", "hold-inconclusive", Priority.MEDIUM, actions.INCONCLUSIVE),
+    ),
+    Rule(
+        _on(EventKind.HOLD_PASSED),
+        Raising("hold", "leak-suspected", Priority.MEDIUM, actions.LEAK_SUSPECTED),
+        when=leak_suspected,
+    ),
+    Rule(
+        _on(EventKind.HOLD_PASSED),
+        Clearing("hold", "the hold passed.", ordered=False),
+        when=_no_leak_suspected,
+    ),
+    Rule(
+        _on(EventKind.HOLD_PASSED),
+        Clearing("hold", "a later hold passed.", every=True),
+        when=_no_leak_suspected,
+    ),
+    Rule(
+        _on(EventKind.SERIES_SILENT),
+        Raising("silence", "series-silent", _silence_priority, actions.SILENT),
+        when=_during_hold,
+    ),
+    Rule(_on(EventKind.SERIES_BACK), Clearing("silence", "readings come again.", every=True)),
+    Rule(VERDICTS, Clearing("silence", "the hold is decided.", every=True)),
+    Rule(
+        _on(EventKind.VACUUM_BROKEN, EventKind.EVACUATION_FINISHED, EventKind.EVACUATION_UNPROVEN),
+        Clearing("silence", "the hold is over.", every=True),
+    ),
+    Rule(
+        _on(EventKind.SERIES_PARKED),
+        Raising("judgement", "series-parked", Priority.HIGH, actions.PARKED),
+    ),
+    # By order of knowledge: what the judgement tells when it works again may be of last night.
+    Rule(JUDGED, Clearing("judgement", "the job is judged again.", every=True, ordered=False)),
+    Rule(
+        _on(EventKind.EVACUATION_UNPROVEN),
+        Raising("evacuation", "evacuation-unproven", _unproven_priority, actions.UNPROVEN),
+    ),
+    Rule(
+        _on(EventKind.PULL_DOWN_STARTED),
+        Clearing("evacuation", "it is being pumped down again.", every=True),
+    ),
+    Rule(
+        _on(EventKind.EVACUATION_FINISHED),
+        Clearing("evacuation", "the evacuation is finished.", every=True, ordered=False),
+    ),
+    Rule(
+        _on(EventKind.JOB_CLOSED),
+        Clearing(ANYTHING, "the job was closed.", every=True, ordered=False),
+    ),
+)
+
+
+def steps(event: Event) -> list[Step]:
+    """What an event does to the alerts, in the order of the table."""
+    if event.kind is EventKind.HOLD_REVISED:
+        return _revised(event)
+    return [_step(rule.do, event) for rule in RULES if event.kind in rule.on and rule.when(event)]
+
+
+def not_understood(event: Event) -> Told:
+    """The alert about an event that the rules could not take: it is told, never dropped."""
+    return Told(
+        key=f"job:{event.job_id or 0}/event:{event.id}",
+        kind="event-not-understood",
+        priority=Priority.HIGH,
+        text=f"The desk could not make sense of this, and there may be something to do: {event.text}",
+        action=actions.NOT_UNDERSTOOD,
+        site_id=event.site_id,
+        job_id=event.job_id,
+        happened_us=event.happened_us,
+        event_id=event.id,
+    )
+
+
+def _revised(event: Event) -> list[Step]:
+    """A verdict changed or withdrawn by late readings acts as the new verdict does, with the reason."""
+    because = str(event.data.get("because") or event.text)
+    kind = KIND_OF_VERDICT.get(str(event.data.get("verdict")))
+    if kind is None:
+        withdrawn = Clearing("hold", f"the verdict is withdrawn: {because}", ordered=False)
+        judged_again = [rule.do for rule in RULES if event.kind in rule.on]
+        return [_step(do, event) for do in (withdrawn, *judged_again)]
+    revised = steps(replace(event, kind=kind, text=f"{event.text} Revised: {because}"))
+    return [_with_reason(step, because, _key(event, "hold")) for step in revised]
+
+
+KIND_OF_VERDICT: Mapping[str, EventKind] = {
+    Verdict.PASSED: EventKind.HOLD_PASSED,
+    Verdict.FAILED: EventKind.HOLD_FAILED,
+    Verdict.INCONCLUSIVE: EventKind.HOLD_INCONCLUSIVE,
+}
+
+
+def _with_reason(step: Step, because: str, key: str) -> Step:
+    if isinstance(step, Clear) and step.key == key and not step.is_prefix:
+        return replace(step, reason=f"{step.reason} {because}")
+    return step
+
+
+def _step(do: Raising | Clearing, event: Event) -> Step:
+    if isinstance(do, Clearing):
+        return Clear(
+            key=_prefix(event, do.about) if do.every else _key(event, do.about),
+            is_prefix=do.every,
+            before_us=event.happened_us if do.ordered else None,
+            reason=do.reason,
+            event_id=event.id,
+        )
+    return Told(
+        key=_key(event, do.about),
+        kind=do.kind,
+        priority=do.priority(event) if callable(do.priority) else do.priority,
+        text=event.text + late_remark(event),
+        action=do.action(event) if callable(do.action) else do.action,
+        site_id=event.site_id,
+        job_id=event.job_id,
+        happened_us=event.happened_us,
+        event_id=event.id,
+    )
+
+
+def late_remark(event: Event) -> str:
+    """A sentence about a fact that was learned of late, else nothing."""
+    late_us = event.recorded_us - event.happened_us
+    if late_us <= LATE_US:
+        return ""
+    minutes = late_us // 60_000_000
+    spell = f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
+    return f" Late: known {spell} after it happened."
+
+
+def _prefix(event: Event, about: str) -> str:
+    return f"job:{event.job_id or 0}/{about}"
+
+
+def _key(event: Event, about: str) -> str:
+    # A job has many holds, but one judgement, one evacuation at a time, and one alert about its silence.
+    subject = f":{event.subject}" if about == "hold" else ""
+    return _prefix(event, about) + subject
