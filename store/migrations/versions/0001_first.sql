@@ -156,6 +156,14 @@ CREATE TABLE rollup_minute (
     total double precision NOT NULL,
     PRIMARY KEY (instrument_id, quantity, place_id, minute)
 );
+-- Minutes whose rollup must be made anew; due is by the database's own clock, it only spreads the load
+CREATE TABLE rollup_todo (
+    instrument_id integer NOT NULL,
+    minute timestamptz NOT NULL,
+    due timestamptz NOT NULL,
+    PRIMARY KEY (instrument_id, minute)
+);
+CREATE INDEX rollup_todo_due ON rollup_todo (due);
 -- Which series have new readings, and since when (earliest event time touched)
 CREATE TABLE work (
     id bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
@@ -175,11 +183,25 @@ CREATE TABLE timer (
 CREATE INDEX timer_due ON timer (due);
 
 -- Judgement --------------------------------------------------------------------------------------
--- Persisted state of the recogniser at a moment of event time: what it knows from all readings before it
+-- Persisted state of the recogniser: what it knows from all readings up to a moment of event time. head is the newest
+-- and is replaced at every judgement; near lags behind it, so that readings a little out of order cost little.
+CREATE TABLE track (
+    job_id integer PRIMARY KEY REFERENCES job,
+    settings text NOT NULL,                    -- digest of what the job was judged by; another one: begin anew
+    head_at timestamptz NOT NULL,
+    head bytea NOT NULL,                       -- JSON; bytea, because nobody queries it and jsonb costs parsing
+    near_at timestamptz,
+    near bytea,
+    seen text NOT NULL DEFAULT '',             -- digest of the view that the tables below were last brought in line with
+    written_at timestamptz NOT NULL,           -- when that was, by the database's own clock
+    wake_at timestamptz,                       -- when its timer goes off, by the injected clock
+    silent integer[] NOT NULL DEFAULT '{}'     -- instruments that were told silent
+);
+-- Older states, every ten minutes and thinned with age: late readings rewind to the one before them
 CREATE TABLE checkpoint (
     job_id integer NOT NULL REFERENCES job,
     time timestamptz NOT NULL,
-    state jsonb NOT NULL,
+    state bytea NOT NULL,
     PRIMARY KEY (job_id, time)
 );
 CREATE TABLE phase (
@@ -199,12 +221,13 @@ CREATE TABLE hold_test (
     job_id integer NOT NULL REFERENCES job,
     started_at timestamptz NOT NULL,
     ended_at timestamptz,
-    revision integer NOT NULL DEFAULT 1,
+    revision integer NOT NULL DEFAULT 0,       -- 0: no verdict yet
     verdict text NOT NULL,
     reason text NOT NULL,
     text text NOT NULL,
     decided_at timestamptz,
     detail jsonb NOT NULL,
+    stale boolean NOT NULL DEFAULT false,      -- its readings changed since the cause was estimated
     withdrawn_at timestamptz,
     UNIQUE (job_id, started_at)
 );
@@ -219,6 +242,18 @@ CREATE TABLE hold_test_revision (
     because text NOT NULL,                     -- why it was made: first verdict, late readings, …
     at timestamptz NOT NULL,
     PRIMARY KEY (hold_test_id, revision)
+);
+
+-- What is true of a job now. Each was told as an event once; withdrawn_at: late readings showed otherwise
+CREATE TABLE fact (
+    job_id integer NOT NULL REFERENCES job,
+    kind text NOT NULL,
+    subject_at timestamptz NOT NULL,           -- start of what it is about
+    happened_at timestamptz NOT NULL,
+    text text NOT NULL,
+    data jsonb NOT NULL,
+    withdrawn_at timestamptz,
+    PRIMARY KEY (job_id, kind, subject_at)
 );
 
 -- Events, in the order of commit (inserted under one advisory lock, so id order is commit order) -----
