@@ -334,6 +334,8 @@ CREATE TABLE quarantine (
     message text NOT NULL,
     record integer,                            -- index in the pack; NULL: the whole pack
     raw bytea NOT NULL,
+    digest bytea NOT NULL UNIQUE,              -- of what makes it the same refusal; a repetition is counted
+    times integer NOT NULL DEFAULT 1,
     replayed_at timestamptz
 );
 CREATE INDEX quarantine_arrived ON quarantine (arrived_at);
