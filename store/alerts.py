@@ -22,7 +22,8 @@ LIVE_WITH_KEY = SELECT + "WHERE alert.key = %s AND alert.state <> 'normal' FOR N
 ACTIVE_WITH_PREFIX = (
     SELECT
     + """
-    WHERE starts_with(alert.key, %(prefix)s) AND alert.state LIKE 'active-%%'
+    WHERE alert.state <> 'normal' AND alert.state <> 'cleared-unacknowledged'
+      AND starts_with(alert.key, %(prefix)s)
       AND (%(before)s::timestamptz IS NULL OR alert.happened_at < %(before)s)
     ORDER BY alert.id FOR NO KEY UPDATE OF alert
     """
@@ -73,6 +74,12 @@ PAGE = (
     ORDER BY alert.id DESC LIMIT %(limit)s
     """
 )
+
+WHERE = """
+    SELECT site.name AS site, job.title AS job
+    FROM alert LEFT JOIN site ON site.id = alert.site_id LEFT JOIN job ON job.id = alert.job_id
+    WHERE alert.id = %s
+"""
 
 # Active before cleared, unacknowledged before acknowledged, then by priority, the oldest first.
 LIVE = (
@@ -177,7 +184,7 @@ def page(
         PAGE,
         {
             "states": None if which.states is None else [str(state) for state in which.states],
-            "priorities": None if which.priorities is None else [str(one) for one in which.priorities],
+            "priorities": None if which.priorities is None else [str(level) for level in which.priorities],
             "kind": which.kind,
             "site_id": which.site_id,
             "job_id": which.job_id,
@@ -186,6 +193,12 @@ def page(
         },
     )
     return [from_row(row) for row in rows]
+
+
+def where(conn: Connection, alert_id: int) -> tuple[str | None, str | None]:
+    """Name of the site and title of the job that an alert is about."""
+    row = one(conn.execute(WHERE, (alert_id,)).fetchone())
+    return row["site"], row["job"]
 
 
 def live(conn: Connection, limit: int = 500) -> list[Alert]:

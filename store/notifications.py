@@ -1,8 +1,8 @@
 """Outbox of notifications, and their log.
 
-A notification is written in the transaction that changes its alert, and sent afterwards at least once. Who sends
-it holds a session advisory lock on its id: the lock goes with the connection, so whatever a dead process had
-in hand is free at once, and no transaction stays open while a receiver takes its time.
+A notification is written in the transaction that changes its alert, and sent afterwards at least once. Who
+sends it holds a session advisory lock on its id: the lock goes with the connection, so whatever a dead
+process had in hand is free at once, and no transaction stays open while a receiver takes its time.
 
 Due times are wall time by the database's own clock, whatever clock the rest runs on.
 """
@@ -77,9 +77,11 @@ def claim(conn: Connection, channel: str, limit: int, busy: Collection[int]) -> 
     Parameters
     ----------
     conn : Connection
-        In autocommit mode; session locks are reentrant, so
+        In autocommit mode.
+    limit : int
+        At most so many.
     busy : collection of int
-        names what this connection holds already.
+        What this connection holds already: a session may take its own lock again.
     """
     claimed = []
     for row in conn.execute(DUE, {"channel": channel, "busy": list(busy), "limit": limit}).fetchall():

@@ -1,0 +1,93 @@
+"""The desk process: events into alerts, and a courier that delivers what they notify."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+import threading
+import time
+from urllib.parse import urlsplit
+
+import psycopg
+
+from desk.config import DeskConfig
+from desk.worker import alerting, courier
+from model.clock import Clock
+from model.errors import BadInput
+from store import beats
+from store.database import Connection, connect
+
+log = logging.getLogger(__name__)
+
+PROCESS = "desk"
+BEAT_S = 2.0
+GLANCE_S = 0.2
+"""Longest wait between two looks at the stop flag."""
+RECONNECT_S = 1.0
+FAREWELL_S = 1.5
+"""The courier's time to let go of what it is sending."""
+
+
+def run(config: DeskConfig, clock: Clock, stop: threading.Event) -> None:
+    """Work until ``stop`` is set; lost databases and slow receivers are outlasted.
+
+    Raises
+    ------
+    BadInput
+        If the webhook's address is no http or https URL.
+    """
+    check(config)
+    instance = config.instance or f"{socket.gethostname()}:{os.getpid()}"
+    carrier = threading.Thread(target=courier.run, args=(config, stop), name="courier", daemon=True)
+    if config.webhook_url:
+        carrier.start()
+    while not stop.is_set():
+        try:
+            _work(config, clock, stop, instance)
+        except psycopg.Error:
+            log.exception("the desk lost its database and tries again")
+            stop.wait(RECONNECT_S)
+    if config.webhook_url:
+        carrier.join(FAREWELL_S)
+
+
+def check(config: DeskConfig) -> None:
+    """Raise `BadInput` for a configuration that cannot work."""
+    if not config.webhook_url:
+        return
+    parts = urlsplit(config.webhook_url)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise BadInput("The webhook's address must begin with http:// or https://.", field="webhook_url")
+
+
+def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str) -> None:
+    """One life of the connections."""
+    outlets = alerting.Outlets((alerting.WEBHOOK,) if config.webhook_url else (), config.source)
+    with (
+        connect(config.dsn, application="desk") as conn,
+        connect(config.dsn, application="desk-ear", autocommit=True) as ear,
+    ):
+        # Listening before the first look: what is recorded from here on wakes us.
+        ear.execute("LISTEN event")
+        next_beat = 0.0
+        while not stop.is_set():
+            if time.monotonic() >= next_beat:
+                beats.beat(ear, PROCESS, instance)
+                next_beat = time.monotonic() + BEAT_S
+            taken = alerting.work_off(conn, clock, outlets)
+            if taken != alerting.BATCH:
+                _wait(ear, stop, next_beat, busy_elsewhere=taken is None)
+        beats.forget(ear, PROCESS, instance)
+
+
+def _wait(ear: Connection, stop: threading.Event, next_beat: float, *, busy_elsewhere: bool) -> None:
+    """Wait for an event, the next beat or the end; only briefly while another desk holds the lock."""
+    while not stop.is_set():
+        left = next_beat - time.monotonic()
+        if left <= 0:
+            return
+        for _ in ear.notifies(timeout=min(left, GLANCE_S), stop_after=1):
+            return
+        if busy_elsewhere:
+            return
