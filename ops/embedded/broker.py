@@ -109,7 +109,7 @@ class EmbeddedBroker:
     def reload(self, users: Sequence[BrokerUser], timeout_s: float = 10.0) -> None:
         """Replace the users of the running server; raises `Unavailable` when it refuses them."""
         self._users = tuple(users)
-        if self.process is None:
+        if self.process is None or self.process.poll() is not None:
             return
         self._write_configuration()
         size = self.log.stat().st_size if self.log.exists() else 0

@@ -1,0 +1,50 @@
+"""The ``holdfast`` command. Modules are imported where they are used: most commands need few."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+from model.errors import HoldfastError
+from ops.commands import equipment, people, procedures, running
+
+app = typer.Typer(
+    help="Watches evacuations and hold tests on many sites, and tells people when one fails.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+running.register(app)
+app.add_typer(equipment.site, name="site")
+app.add_typer(equipment.gateway, name="gateway")
+app.add_typer(equipment.instrument, name="instrument")
+app.add_typer(people.user, name="user")
+app.add_typer(procedures.procedure, name="procedure")
+
+FAILED = 2
+
+
+def main() -> None:
+    """Run one command; an error is one sentence and ends with status 2."""
+    try:
+        status = app(standalone_mode=False)
+    except HoldfastError as error:
+        print(error, file=sys.stderr)
+        status = FAILED
+    except typer.TyperException as error:
+        if message := error.format_message():
+            print(message, file=sys.stderr)
+        status = FAILED
+    except typer.Abort:
+        status = FAILED
+    except BrokenPipeError:
+        # Whoever read our output has gone; keep Python from complaining about it at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 0
+    sys.exit(status)
+
+
+if __name__ == "__main__":
+    main()

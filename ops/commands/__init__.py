@@ -1,0 +1,1 @@
+"""The sub-commands of ``holdfast``, a module for each subject."""

@@ -1,0 +1,44 @@
+"""What the sub-commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ops.settings import Settings, load
+
+if TYPE_CHECKING:
+    from model.clock import Clock
+    from store.database import Connection
+
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+
+
+@contextmanager
+def database() -> Iterator[Connection]:
+    """A connection in a transaction that is committed at the end."""
+    from ops.services import database_url
+    from store.database import connect_or_say
+
+    with connect_or_say(database_url(load()), application="command") as connection:
+        yield connection
+
+
+def clock(settings: Settings | None = None) -> Clock:
+    """The installation's clock."""
+    from model.clock import ReplayClock, SystemClock
+    from model.errors import BadInput
+    from ops.installation import read
+
+    settings = settings or load()
+    installation = read(settings.data_dir) if settings.database_url is None else None
+    replay = settings.replay or (installation.replay if installation else None)
+    if replay is None:
+        return SystemClock()
+    try:
+        return ReplayClock.parse(replay)
+    except ValueError as error:
+        raise BadInput(f"HOLDFAST_REPLAY cannot be used: {error}.") from error

@@ -1,0 +1,71 @@
+"""``procedure``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from ops.commands.common import Json, database
+from ops.output import as_row, show, show_one
+
+procedure = typer.Typer(help="What a job asks for.", no_args_is_help=True)
+
+
+@procedure.command("add")
+def add_procedure(
+    name: Annotated[str, typer.Argument(show_default=False)],
+    target: Annotated[str, typer.Option(help="Such as '500 micron'.")],
+    hold: Annotated[str, typer.Option(help="Length of the hold, such as '30 min'.")],
+    origin: Annotated[str, typer.Option(help="Where its numbers come from, in words.")],
+    dwell: Annotated[str, typer.Option(help="Time at the target.")] = "5 min",
+    settle: Annotated[str, typer.Option(help="Settling time within the hold.")] = "5 min",
+    limit: Annotated[str | None, typer.Option(help="Permitted absolute pressure.")] = None,
+    rise: Annotated[str | None, typer.Option(help="Permitted rise above the start.")] = None,
+    persistence: Annotated[str, typer.Option(help="Over the limit for this long fails.")] = "60 s",
+    median: Annotated[str, typer.Option(help="Length of the trailing median.")] = "60 s",
+    breaks: Annotated[int, typer.Option(min=0, help="Breaks with dry nitrogen.")] = 0,
+    patience: Annotated[str, typer.Option(help="How long missing readings are awaited.")] = "24 h",
+    json: Json = False,
+) -> None:
+    """Store a procedure; one of the same name becomes its next version."""
+    from model.procedure import Procedure
+    from ops.quantities import duration, pressure
+    from store import procedures
+
+    wanted = Procedure(
+        name=name,
+        target_pa=pressure(target, "--target"),
+        dwell_s=duration(dwell, "--dwell"),
+        hold_s=duration(hold, "--hold"),
+        settle_s=duration(settle, "--settle"),
+        limit_pa=pressure(limit, "--limit") if limit else None,
+        rise_pa=pressure(rise, "--rise") if rise else None,
+        origin=origin,
+        persistence_s=duration(persistence, "--persistence"),
+        filter_s=duration(median, "--median"),
+        breaks=breaks,
+        patience_s=duration(patience, "--patience"),
+    )
+    with database() as connection:
+        show_one(as_row(procedures.add(connection, wanted)), as_json=json)
+
+
+@procedure.command("list")
+def list_procedures(json: Json = False) -> None:
+    """The newest version of each procedure."""
+    from store import procedures
+
+    with database() as connection:
+        rows = [as_row(found) for found in procedures.newest(connection)]
+    columns = ("id", "name", "version", "target_pa", "hold_s", "limit_pa", "rise_pa")
+    show(rows if json else [{key: row[key] for key in columns} for row in rows], as_json=json)
+
+
+@procedure.command("show")
+def show_procedure(name: Annotated[str, typer.Argument(show_default=False)], json: Json = False) -> None:
+    """One procedure with the origin of its numbers."""
+    from store import procedures
+
+    with database() as connection:
+        show_one(as_row(procedures.named(connection, name)), as_json=json)

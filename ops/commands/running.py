@@ -1,0 +1,86 @@
+"""``demo``, ``up``, the single processes, ``migrate`` and ``diagnose``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import typer
+
+from ops.commands.common import Json, clock
+from ops.output import show_one
+from ops.settings import Settings, load
+
+if TYPE_CHECKING:
+    from ops.rooms import Wiring
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the main one."""
+    for command in (up, migrate):
+        app.command()(command)
+    for room, help_text in ROOMS.items():
+        app.command(room, help=help_text)(_alone(room))
+
+
+ROOMS = {
+    "ingest": "Take readings from the broker into the database.",
+    "analyse": "Judge evacuations and hold tests.",
+    "desk": "Turn events into alerts and notifications.",
+    "serve": "Serve pages and API.",
+}
+
+
+def up() -> None:
+    """Run everything on this machine, for real gateways."""
+    from ops.up import up as run
+
+    run(load())
+
+
+def migrate(json: Json = False) -> None:
+    """Bring the database's schema up to date."""
+    import psycopg
+
+    from model.errors import Unavailable
+    from ops.services import database_url
+    from store.migrate import migrate as run
+
+    try:
+        revision = run(database_url(load()))
+    except psycopg.OperationalError as error:
+        raise Unavailable(f"The database does not answer: {str(error).strip()}") from error
+    show_one({"revision": revision}, as_json=json)
+
+
+def _alone(room: str) -> Callable[[], None]:
+    def command() -> None:
+        from ops.stack import run_alone
+
+        run_alone(room, _wiring(room, load()))
+
+    return command
+
+
+def _wiring(room: str, settings: Settings) -> Wiring:
+    """What one process alone needs of the settings."""
+    from ops.installation import read
+    from ops.rooms import Wiring
+    from ops.services import choose_port, database_url, mqtt_url
+    from ops.stack import USUAL_HTTP_PORT
+
+    clock(settings)
+    address, port = settings.http_address, 0
+    if room == "serve":
+        port = choose_port(settings.http_port, None, USUAL_HTTP_PORT, address, "the pages")
+    broker = settings.mqtt_url or ""
+    if room == "ingest":
+        broker = mqtt_url(settings, read(settings.data_dir))
+    return Wiring(
+        database_url=database_url(settings),
+        mqtt_url=broker,
+        http_address=address,
+        http_port=port,
+        webhook_url=settings.webhook_url or "",
+        replay=settings.replay,
+    )

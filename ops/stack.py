@@ -1,0 +1,213 @@
+"""A whole installation on one machine: services, processes, and one supervisor over them.
+
+What can overlap does: the database is made while the processes load their modules; they begin once
+the schema is there and the broker answers.
+"""
+
+from __future__ import annotations
+
+import http.client
+import signal
+import threading
+import time
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import psycopg
+
+from model.errors import Unavailable
+from ops.embedded.broker import ANY_ADDRESS
+from ops.embedded.process import free_port
+from ops.installation import Installation, locked, open_installation, write
+from ops.rooms import Wiring, load, run
+from ops.services import BrokerService, DatabaseService, EquipmentWatch, choose_port
+from ops.settings import Settings
+from ops.supervisor import Supervisor, Worker
+
+USUAL_HTTP_PORT = 8080
+USUAL_MQTT_PORT = 1883
+FIRST_ANSWER_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What sets a demo and a real installation apart.
+
+    Parameters
+    ----------
+    name : str
+        Kept in the data folder.
+    rooms : tuple of str
+        Which processes run.
+    prepare : callable
+        Gets settings, the connection string of the migrated database and what the folder remembers; gives
+        back what it shall remember.
+    greet : callable
+        Gets the address of the pages and the installation once the pages answer.
+    accompany : callable
+        Called about ten times a second from then on.
+    """
+
+    name: str
+    rooms: tuple[str, ...]
+    prepare: Callable[[Settings, str, Installation], Installation]
+    greet: Callable[[str, Installation], None]
+    accompany: Callable[[Installation], None]
+
+
+class Stack:
+    """One installation, from the lock of its folder to the last process."""
+
+    def __init__(self, settings: Settings, kind: Kind, say: Callable[[str], None]) -> None:
+        self.settings = settings
+        self.kind = kind
+        self.data_dir: Path = settings.data_dir.absolute()
+        self.supervisor = Supervisor(say)
+        self._say = say
+        self._database: DatabaseService | None = None
+        self._broker: BrokerService | None = None
+        self._watch: EquipmentWatch | None = None
+
+    def run(self) -> None:
+        """Start everything, keep it alive until Ctrl-C or SIGTERM, and end everything."""
+        with locked(self.data_dir):
+            self.supervisor.handle_signals()
+            with ExitStack() as farewell:
+                farewell.callback(self._end)
+                self._start()
+                if not self.supervisor.stopping.is_set():
+                    self.supervisor.run(self._each_tick)
+
+    def _start(self) -> None:
+        settings, installation = self.settings, open_installation(self.data_dir, self.kind.name)
+        installation = installation.with_(
+            http_port=choose_port(
+                settings.http_port, installation.http_port, USUAL_HTTP_PORT,
+                settings.http_address, "the pages",
+            )
+        )  # fmt: skip
+        if settings.database_url is None:
+            self._database = DatabaseService(self.data_dir)
+            self._database.spawn()
+        for room in self.kind.rooms:
+            log = self.data_dir / "log" / f"{room}.log"
+            self.supervisor.preload(Worker(room, room, log))
+        dsn = self._open_database()
+        installation = self.kind.prepare(settings, dsn, installation)
+        installation, mqtt_url = self._open_broker(dsn, installation)
+        write(self.data_dir, installation)
+        self._installation = installation
+        assert installation.http_port is not None
+        wiring = Wiring(
+            database_url=dsn,
+            mqtt_url=mqtt_url,
+            http_address=settings.http_address,
+            http_port=installation.http_port,
+            webhook_url=settings.webhook_url or "",
+            replay=installation.replay,
+            gateways=installation.gateways,
+            seed=settings.seed,
+        )
+        self.supervisor.begin(wiring.text())
+        self._greet_when_answered(installation.http_port)
+
+    def _open_database(self) -> str:
+        from store.migrate import migrate
+
+        if self._database is None:
+            assert self.settings.database_url is not None
+            dsn = self.settings.database_url
+        else:
+            self._database.server.wait_ready()
+            self.supervisor.watch_service(self._database)
+            dsn = self._database.server.dsn
+        migrate(dsn)
+        return dsn
+
+    def _open_broker(self, dsn: str, installation: Installation) -> tuple[Installation, str]:
+        settings = self.settings
+        if settings.mqtt_url is not None:
+            return installation, settings.mqtt_url
+        for _ in range(3):
+            port = choose_port(
+                settings.mqtt_port, installation.mqtt_port, USUAL_MQTT_PORT,
+                settings.mqtt_address, "the broker",
+            )  # fmt: skip
+            broker = BrokerService(
+                self.data_dir, dsn, installation.broker_password, settings.mqtt_address, port
+            )
+            self._broker = broker
+            broker.refresh()
+            broker.spawn()
+            try:
+                broker.server.wait_ready()
+                break
+            except Unavailable:
+                # Another program may have taken the port in between.
+                broker.server.stop()
+                if settings.mqtt_port is not None or free_port(port) == port:
+                    raise
+        self.supervisor.watch_service(broker)
+        self._watch = EquipmentWatch(dsn)
+        return installation.with_(mqtt_port=port), broker.url
+
+    def _greet_when_answered(self, port: int) -> None:
+        address = self.settings.http_address
+        host = "127.0.0.1" if address in ANY_ADDRESS else address
+        began = time.monotonic()
+        while not self.supervisor.stopping.wait(0.05):
+            self.supervisor.tick()
+            if answers(host, port):
+                self.kind.greet(f"http://{host}:{port}", self._installation)
+                return
+            if time.monotonic() - began > FIRST_ANSWER_S:
+                raise Unavailable(
+                    f"The pages did not answer within {FIRST_ANSWER_S:.0f} s: "
+                    f"see {self.data_dir / 'log' / 'serve.log'}."
+                )
+
+    def _each_tick(self) -> None:
+        if self._broker is not None and self._watch is not None and self._watch.changed.is_set():
+            self._watch.changed.clear()
+            # What fails is tried again: the watch reports once more when it has the database back, and a
+            # broker that starts anew reads its users then.
+            try:
+                self._broker.refresh()
+            except (Unavailable, OSError, psycopg.Error) as error:
+                self._say(f"the broker's users could not be renewed: {error}")
+        self.kind.accompany(self._installation)
+
+    def _end(self) -> None:
+        """Five seconds at most: workers first, then both services at once."""
+        self.supervisor.end_workers()
+        if self._broker is not None and self._broker.process is not None:
+            with suppress(ProcessLookupError):
+                self._broker.process.send_signal(signal.SIGTERM)
+        if self._database is not None:
+            # An immediate shutdown loses nothing: the next start recovers from the log.
+            self._database.server.stop(patience_s=1.2)
+        if self._broker is not None:
+            self._broker.server.stop(patience_s=0.5)
+
+
+def answers(host: str, port: int) -> bool:
+    """Whether the pages are served."""
+    connection = http.client.HTTPConnection(host, port, timeout=1.0)
+    try:
+        connection.request("GET", "/healthz")
+        return connection.getresponse().status == 200
+    except (OSError, http.client.HTTPException):
+        return False
+    finally:
+        connection.close()
+
+
+def run_alone(room: str, wiring: Wiring) -> None:
+    """Run one room in this process until Ctrl-C or SIGTERM: for production."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    load(room)
+    run(room, wiring, stop)
