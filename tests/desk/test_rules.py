@@ -1,0 +1,235 @@
+"""Which event does what to the alerts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from desk.core.life import Told
+from desk.core.rules import RULES, Clear, leak_probability, not_understood, steps
+from model.alert import Priority
+from model.event import Event, EventKind
+
+NIGHT = 1_750_000_000_000_000
+HOLD = f"hold:{NIGHT}"
+
+
+def event(kind: EventKind, *, subject: str = HOLD, late_s: float = 2.0, **data: object) -> Event:
+    return Event(
+        id=7,
+        kind=kind,
+        happened_us=NIGHT,
+        recorded_us=NIGHT + round(late_s * 1e6),
+        text="What happened.",
+        subject=subject,
+        site_id=3,
+        job_id=12,
+        data=dict(data),
+    )
+
+
+def raised(of: Event) -> Told:
+    """The one alert that an event raises."""
+    (told,) = [step for step in steps(of) if isinstance(step, Told)]
+    return told
+
+
+def cleared(of: Event) -> dict[str, Clear]:
+    """What an event clears, by key."""
+    return {step.key: step for step in steps(of) if isinstance(step, Clear)}
+
+
+def test_failed_hold_is_urgent_and_says_to_test_the_rig_first() -> None:
+    told = raised(event(EventKind.HOLD_FAILED))
+    assert (told.kind, told.priority) == ("hold-failed", Priority.URGENT)
+    assert (told.site_id, told.job_id, told.happened_us, told.event_id) == (3, 12, NIGHT, 7)
+    assert told.text == "What happened."
+    assert told.action.startswith("Blank the rig off and test it alone first")
+    assert "never open an isolation valve to a stopped pump" in told.action
+
+
+@pytest.mark.parametrize(
+    ("cause", "advice"),
+    [
+        ("leak", "section by section"),
+        ("moisture", "dry-nitrogen break (through a regulator with a relief device)"),
+        ("leak+moisture", "Moisture is likely as well"),
+        ("outgassing", "oil and walls"),
+        ("unclear", "to tell a leak from moisture"),
+        ("no such cause", "to tell a leak from moisture"),
+    ],
+)
+def test_action_after_a_fail_follows_the_estimated_cause(cause: str, advice: str) -> None:
+    assert advice in raised(event(EventKind.HOLD_FAILED, cause=cause)).action
+
+
+def test_inconclusive_hold_is_medium() -> None:
+    told = raised(event(EventKind.HOLD_INCONCLUSIVE))
+    assert (told.kind, told.priority) == ("hold-inconclusive", Priority.MEDIUM)
+    assert "hold again" in told.action
+
+
+def test_all_verdicts_of_one_hold_share_a_key_and_two_holds_do_not() -> None:
+    failed = raised(event(EventKind.HOLD_FAILED)).key
+    assert raised(event(EventKind.HOLD_INCONCLUSIVE)).key == failed
+    assert raised(event(EventKind.HOLD_FAILED, subject="hold:1")).key != failed
+
+
+def test_pass_with_leak_probability_of_seven_tenths_raises_an_alert_of_its_own() -> None:
+    # Hold rule, "What a pass can show": a pass with a leak probability of 0.7 or more.
+    told = raised(event(EventKind.HOLD_PASSED, probabilities={"leak": 0.5, "leak+moisture": 0.2}))
+    assert (told.kind, told.priority) == ("leak-suspected", Priority.MEDIUM)
+    assert "no pressure test" in told.action
+    assert "Blank the rig off" in told.action
+
+
+def test_pass_with_less_than_seven_tenths_raises_nothing_and_clears_its_hold() -> None:
+    passed = event(EventKind.HOLD_PASSED, probabilities={"leak": 0.69, "tight": 0.31})
+    assert not [step for step in steps(passed) if isinstance(step, Told)]
+    this = cleared(passed)[f"job:12/hold:{HOLD}"]
+    assert (this.is_prefix, this.before_us) == (False, None)
+
+
+def test_pass_without_estimate_suspects_nothing() -> None:
+    assert leak_probability(event(EventKind.HOLD_PASSED)) == 0.0
+
+
+def test_later_pass_clears_the_alerts_of_earlier_holds_of_its_job_only() -> None:
+    earlier = cleared(event(EventKind.HOLD_PASSED))["job:12/hold"]
+    assert (earlier.is_prefix, earlier.before_us) == (True, NIGHT)
+
+
+def test_suspected_pass_leaves_earlier_fails_standing() -> None:
+    assert "job:12/hold" not in cleared(event(EventKind.HOLD_PASSED, probabilities={"leak": 0.9}))
+
+
+def test_silence_during_a_hold_without_valve_report_is_high() -> None:
+    told = raised(event(EventKind.SERIES_SILENT, phase="hold"))
+    assert (told.kind, told.priority) == ("series-silent", Priority.HIGH)
+
+
+def test_silence_with_the_valve_reported_closed_is_medium() -> None:
+    assert raised(event(EventKind.SERIES_SILENT, by_valve=True)).priority is Priority.MEDIUM
+
+
+def test_silence_outside_a_hold_asks_for_nothing() -> None:
+    assert steps(event(EventKind.SERIES_SILENT, phase="pull-down")) == []
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        EventKind.SERIES_BACK,
+        EventKind.HOLD_PASSED,
+        EventKind.HOLD_FAILED,
+        EventKind.HOLD_INCONCLUSIVE,
+        EventKind.VACUUM_BROKEN,
+        EventKind.EVACUATION_FINISHED,
+        EventKind.EVACUATION_UNPROVEN,
+    ],
+)
+def test_silence_is_cleared_by_readings_a_verdict_or_the_end_unless_they_are_older(kind: EventKind) -> None:
+    silent = raised(event(EventKind.SERIES_SILENT)).key
+    clear = cleared(event(kind, subject="another"))["job:12/silence"]
+    assert silent.startswith(clear.key)
+    assert clear.before_us == NIGHT
+
+
+def test_parked_judgement_is_high_until_the_job_is_judged_again() -> None:
+    told = raised(event(EventKind.SERIES_PARKED, subject="whatever"))
+    assert (told.kind, told.priority) == ("series-parked", Priority.HIGH)
+    for kind in (EventKind.TARGET_REACHED, EventKind.HOLD_FAILED, EventKind.HOLD_AWAITING):
+        clear = cleared(event(kind))["job:12/judgement"]
+        assert told.key.startswith(clear.key)
+        assert clear.before_us is None, "what is told late still shows that the judgement works"
+
+
+@pytest.mark.parametrize(
+    ("data", "priority"),
+    [
+        ({}, Priority.LOW),
+        ({"target_reached": True}, Priority.LOW),
+        ({"target_reached": False}, Priority.MEDIUM),
+        ({"target_reached": True, "last_verdict": "failed"}, Priority.MEDIUM),
+    ],
+)
+def test_unproven_end_is_low_and_medium_where_dryness_is_doubtful(
+    data: dict[str, object], priority: Priority
+) -> None:
+    told = raised(replace(event(EventKind.EVACUATION_UNPROVEN), data=data))
+    assert (told.kind, told.priority) == ("evacuation-unproven", priority)
+
+
+def test_unproven_end_is_cleared_by_pumping_again_or_by_a_finish() -> None:
+    key = raised(event(EventKind.EVACUATION_UNPROVEN)).key
+    again = cleared(event(EventKind.PULL_DOWN_STARTED))["job:12/evacuation"]
+    assert key.startswith(again.key)
+    assert again.before_us == NIGHT, "an earlier pull-down told late does not clear it"
+    assert "job:12/evacuation" in cleared(event(EventKind.EVACUATION_FINISHED))
+
+
+def test_pass_revised_to_a_fail_raises_marked_with_the_reason() -> None:
+    revised = event(
+        EventKind.HOLD_REVISED, late_s=3 * 3600, verdict="failed", because="Late readings were over."
+    )
+    told = raised(revised)
+    assert (told.kind, told.priority) == ("hold-failed", Priority.URGENT)
+    assert "Revised: Late readings were over." in told.text
+    assert "Late: known 3 h after it happened." in told.text
+
+
+def test_fail_revised_to_a_pass_clears_with_the_reason() -> None:
+    revised = event(EventKind.HOLD_REVISED, verdict="passed", because="The spike was one reading.")
+    clear = cleared(revised)[f"job:12/hold:{HOLD}"]
+    assert "The spike was one reading." in clear.reason
+
+
+@pytest.mark.parametrize("verdict", [None, "running", "awaiting-readings", "withdrawn"])
+def test_withdrawn_verdict_clears_with_the_reason(verdict: str | None) -> None:
+    revised = event(EventKind.HOLD_REVISED, verdict=verdict, because="There was no such hold.")
+    assert not [step for step in steps(revised) if isinstance(step, Told)]
+    clear = cleared(revised)[f"job:12/hold:{HOLD}"]
+    assert clear.reason == "the verdict is withdrawn: There was no such hold."
+    assert clear.before_us is None
+
+
+def test_fact_known_at_once_is_not_marked_late() -> None:
+    assert "Late" not in raised(event(EventKind.HOLD_FAILED, late_s=599)).text
+    assert "Late: known 11 min" in raised(event(EventKind.HOLD_FAILED, late_s=665)).text
+
+
+def test_closing_a_job_clears_everything_of_that_job() -> None:
+    (everything,) = cleared(event(EventKind.JOB_CLOSED)).values()
+    assert (everything.key, everything.is_prefix) == ("job:12/", True)
+    for kind in (EventKind.HOLD_FAILED, EventKind.SERIES_SILENT, EventKind.SERIES_PARKED):
+        assert raised(event(kind)).key.startswith(everything.key)
+    assert not_understood(event(EventKind.HOLD_FAILED)).key.startswith(everything.key)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [EventKind.JOB_OPENED, EventKind.VALVE_REPORTED],
+)
+def test_what_asks_for_no_action_stays_an_event(kind: EventKind) -> None:
+    assert steps(event(kind)) == []
+
+
+@pytest.mark.parametrize("kind", list(EventKind))
+def test_every_alert_asks_for_an_action(kind: EventKind) -> None:
+    told = [step for step in steps(event(kind, verdict="failed")) if isinstance(step, Told)]
+    assert all(step.action and step.text for step in told)
+
+
+def test_nonsense_in_the_data_is_an_error_and_never_a_silent_pass() -> None:
+    broken = event(EventKind.HOLD_PASSED, probabilities={"leak": "much"})
+    with pytest.raises(ValueError, match="much"):
+        steps(broken)
+    told = not_understood(broken)
+    assert told.priority is Priority.HIGH
+    assert "What happened." in told.text
+
+
+def test_table_has_a_rule_for_each_kind_it_promises() -> None:
+    ruled = {kind for rule in RULES for kind in rule.on}
+    assert set(EventKind) - ruled == {EventKind.JOB_OPENED, EventKind.VALVE_REPORTED}
