@@ -1,0 +1,67 @@
+"""Run the fleet until told to stop."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from simulator.clock import Clock, StopSignal
+from simulator.mqtt import Credentials
+from simulator.scenario import Scenario
+from simulator.world import Fleet, World
+
+LIVE_PAUSE_S = 0.25
+FAST_PAUSE_S = 0.03
+
+log = logging.getLogger("simulator")
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """What the fleet needs to know.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The company, as it was registered.
+    mqtt_host, mqtt_port : str, int
+        Where the broker is.
+    users : Mapping
+        Username and password of each gateway, by its name.
+    resume_from_us : int or None
+        Go on from this moment; None: begin at the scenario's start [µs].
+    """
+
+    scenario: Scenario
+    mqtt_host: str
+    mqtt_port: int
+    users: Mapping[str, tuple[str, str]] = field(repr=False)
+    resume_from_us: int | None = None
+
+
+def run(config: Config, clock: Clock, stop: StopSignal) -> None:
+    """Drive the fleet by a clock until ``stop`` is set, then leave in an orderly way.
+
+    Raises
+    ------
+    ValueError
+        If a gateway of the scenario has no user.
+    """
+    missing = [gateway.name for gateway in config.scenario.gateways if gateway.name not in config.users]
+    if missing:
+        raise ValueError(f"no broker user is given for gateway {missing[0]!r}")
+    credentials = {
+        name: Credentials(config.mqtt_host, config.mqtt_port, *user) for name, user in config.users.items()
+    }
+    fleet = Fleet(World(config.scenario, config.resume_from_us), credentials, clock)
+    trouble = ""
+    try:
+        while not stop.is_set():
+            fleet.step()
+            if fleet.trouble != trouble:
+                trouble = fleet.trouble
+                log.warning("gateways: %s", trouble or "all connected again")
+            stop.wait(FAST_PAUSE_S if fleet.fast else LIVE_PAUSE_S)
+    finally:
+        fleet.close()
