@@ -1,0 +1,153 @@
+"""From phases, targets and hold tests to facts, and whether the evacuation is finished (rule page)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from analytics.core.verdict import pressure_text
+from model.event import EventKind
+from model.judgement import Fact, HoldTest, Phase, PhaseKind, Verdict
+from model.procedure import Procedure
+
+Evacuation = Literal["none", "running", "finished", "unproven"]
+
+_OF_VERDICT = {
+    Verdict.PASSED: EventKind.HOLD_PASSED,
+    Verdict.FAILED: EventKind.HOLD_FAILED,
+    Verdict.INCONCLUSIVE: EventKind.HOLD_INCONCLUSIVE,
+    Verdict.AWAITING: EventKind.HOLD_AWAITING,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The target was reached: held for its dwell during the pull-down that began at ``pull_us``."""
+
+    pull_us: int
+    at_us: int
+    pressure_pa: float
+
+
+def tell(
+    phases: Sequence[Phase],
+    targets: Sequence[Target],
+    holds: Sequence[HoldTest],
+    procedure: Procedure,
+    silent_us: int | None,
+) -> tuple[tuple[Fact, ...], Evacuation]:
+    """Facts of a job in the order of their happening, and the state of its evacuation.
+
+    Parameters
+    ----------
+    phases, targets, holds
+        What was recognised, each in order.
+    procedure : Procedure
+        Asks for breaks.
+    silent_us : int or None
+        When the series was given up as gone [µs], None while it is not.
+    """
+    facts = [*_of_phases(phases), *_of_targets(targets, procedure), *_of_holds(holds)]
+    ends, state = _evacuation(phases, targets, holds, procedure, silent_us)
+    # Sorted stably: of one moment, what follows from something comes after it.
+    return tuple(sorted(facts + ends, key=lambda fact: fact.time_us)), state
+
+
+def _of_phases(phases: Sequence[Phase]) -> list[Fact]:
+    facts = []
+    for phase in phases:
+        if phase.kind is PhaseKind.PULL_DOWN:
+            start = "" if phase.start_pa is None else f" from {pressure_text(phase.start_pa)}"
+            facts.append(
+                Fact(
+                    EventKind.PULL_DOWN_STARTED, phase.start_us, phase.start_us, f"Pull-down started{start}."
+                )
+            )
+        elif phase.kind is PhaseKind.BROKEN:
+            facts.append(
+                Fact(
+                    EventKind.VACUUM_BROKEN,
+                    phase.start_us,
+                    phase.start_us,
+                    "Vacuum broken: gas was let into the circuit.",
+                )
+            )
+    return facts
+
+
+def _of_targets(targets: Sequence[Target], procedure: Procedure) -> list[Fact]:
+    return [
+        Fact(
+            EventKind.TARGET_REACHED,
+            target.pull_us,
+            target.at_us,
+            f"Target reached: {pressure_text(procedure.target_pa)} held for {procedure.dwell_s:.0f} s, "
+            f"now {pressure_text(target.pressure_pa)}. Not finished before a hold has passed.",
+            {"pressure_pa": target.pressure_pa},
+        )
+        for target in targets
+    ]
+
+
+def _of_holds(holds: Sequence[HoldTest]) -> list[Fact]:
+    facts = []
+    for hold in holds:
+        how = "the valve reported closed" if hold.by_valve else "found in the pressure, no valve reports"
+        facts.append(Fact(EventKind.HOLD_STARTED, hold.start_us, hold.start_us, f"Hold test started: {how}."))
+        kind = _OF_VERDICT.get(hold.verdict)
+        if kind is not None:
+            at_us = hold.planned_end_us if hold.decided_us is None else hold.decided_us
+            facts.append(Fact(kind, hold.start_us, at_us, hold.text, {"reason": hold.reason}))
+    return facts
+
+
+def _evacuation(
+    phases: Sequence[Phase],
+    targets: Sequence[Target],
+    holds: Sequence[HoldTest],
+    procedure: Procedure,
+    silent_us: int | None,
+) -> tuple[list[Fact], Evacuation]:
+    # At one moment a pass comes before the vacuum that is broken upon it.
+    turns: list[tuple[int, int, HoldTest | Phase]] = [
+        (hold.decided_us, 0, hold)
+        for hold in holds
+        if hold.verdict is Verdict.PASSED and hold.decided_us is not None
+    ]
+    turns += [
+        (phase.start_us, 1, phase)
+        for phase in phases
+        if phase.kind in (PhaseKind.PULL_DOWN, PhaseKind.BROKEN)
+    ]
+    turns += [(phase.start_us, 1, phase) for phase in phases if phase.kind is PhaseKind.HOLD]
+    facts: list[Fact] = []
+    state: Evacuation = "none"
+    breaks: list[int] = []
+    for at_us, _, turn in sorted(turns, key=lambda item: item[:2]):
+        if isinstance(turn, HoldTest):
+            broken = sum(1 for start_us in breaks if start_us <= turn.start_us)
+            reached = [target.at_us for target in targets if target.at_us <= at_us]
+            if broken >= procedure.breaks and (not reached or turn.start_us >= reached[-1]):
+                return [*facts, _finished(turn)], "finished"
+        elif turn.kind is PhaseKind.BROKEN:
+            if len(breaks) >= procedure.breaks:
+                state = "unproven"
+                facts.append(_unproven(at_us, "the vacuum was broken"))
+            breaks.append(at_us)
+        else:
+            state = "running"
+    if state == "running" and silent_us is not None:
+        return [*facts, _unproven(silent_us, "no more readings came")], "unproven"
+    return facts, state
+
+
+def _finished(hold: HoldTest) -> Fact:
+    assert hold.decided_us is not None
+    text = "Evacuation finished: the hold test after the last target reached passed."
+    return Fact(EventKind.EVACUATION_FINISHED, hold.start_us, hold.decided_us, text)
+
+
+def _unproven(at_us: int, why: str) -> Fact:
+    text = f"Evacuation ended unproven: {why} without a hold test passed."
+    return Fact(EventKind.EVACUATION_UNPROVEN, at_us, at_us, text)
