@@ -8,7 +8,7 @@ import sys
 import typer
 
 from model.errors import HoldfastError
-from ops.commands import equipment, people, procedures, running
+from ops.commands import equipment, people, procedures, quarantine, running
 
 app = typer.Typer(
     help="Watches evacuations and hold tests on many sites, and tells people when one fails.",
@@ -22,6 +22,7 @@ app.add_typer(equipment.gateway, name="gateway")
 app.add_typer(equipment.instrument, name="instrument")
 app.add_typer(people.user, name="user")
 app.add_typer(procedures.procedure, name="procedure")
+app.add_typer(quarantine.quarantine, name="quarantine")
 
 FAILED = 2
 

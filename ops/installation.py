@@ -37,6 +37,9 @@ class Installation:
         ``"demo"`` or ``"up"``.
     broker_password : str
         Of `SERVICE_USER`.
+    opened : bool
+        Whether gateways were let in before: at the first start they must wait until the ingest has
+        subscribed, since a broker forgets what nobody subscribes to.
     http_port, mqtt_port : int or None
         Taken at the last start, and again if they are free.
     replay : str or None
@@ -49,6 +52,7 @@ class Installation:
 
     kind: str
     broker_password: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    opened: bool = False
     http_port: int | None = None
     mqtt_port: int | None = None
     replay: str | None = None

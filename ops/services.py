@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import subprocess
 import threading
 from collections.abc import Sequence
@@ -14,6 +15,9 @@ from ops.embedded.process import free_port
 from ops.embedded.users import BrokerUser
 from ops.installation import SERVICE_USER, Installation
 from ops.settings import Settings
+
+FRESH_S = 5.0
+"""Age of a sign of life that counts [s]; they come every two."""
 
 
 class DatabaseService:
@@ -97,16 +101,59 @@ class EquipmentWatch:
                 threading.Event().wait(1.0)
 
 
-def choose_port(wanted: int | None, remembered: int | None, usual: int, address: str, what: str) -> int:
-    """The port that was asked for, or the remembered, or the usual, or any free one."""
-    for port in (wanted, remembered, usual):
-        if port is None:
-            continue
-        if free_port(port, address) == port:
-            return port
-        if port == wanted:
-            raise BadInput(f"Port {port} for {what} is taken: choose another one.")
-    return free_port(None, address)
+class Ports:
+    """Chooses ports and keeps them from other installations until their servers listen, and after.
+
+    A port stays free for seconds after it was chosen, while its server loads. So each is reserved by an
+    abstract unix socket (unix(7)), which belongs to the network namespace and goes with the process.
+    """
+
+    def __init__(self) -> None:
+        self._held: list[socket.socket] = []
+
+    def choose(self, wanted: int | None, remembered: int | None, usual: int, address: str, what: str) -> int:
+        """The port that was asked for, or the remembered, or the usual, or any free one.
+
+        Raises
+        ------
+        BadInput
+            If the one that was asked for is taken.
+        """
+        for port in (wanted, remembered, usual):
+            if port is not None and free_port(port, address) == port and self._reserve(port):
+                return port
+            if port is not None and port == wanted:
+                raise BadInput(f"Port {port} for {what} is taken: choose another one.")
+        while True:
+            port = free_port(None, address)
+            if self._reserve(port):
+                return port
+
+    def _reserve(self, port: int) -> bool:
+        reservation = socket.socket(socket.AF_UNIX)
+        try:
+            reservation.bind(f"\0holdfast-port-{port}")
+        except OSError:
+            reservation.close()
+            return False
+        self._held.append(reservation)
+        return True
+
+    def release(self) -> None:
+        """Let all go."""
+        for reservation in self._held:
+            reservation.close()
+        self._held.clear()
+
+
+def ingest_listens(dsn: str) -> bool:
+    """Whether an ingest process has said just now that it is subscribed."""
+    from store import beats
+    from store.database import connect
+
+    with connect(dsn, application="ops") as connection:
+        age_s, detail = beats.ages(connection).get("ingest", (float("inf"), {}))
+    return age_s < FRESH_S and detail.get("broker") is True
 
 
 def database_url(settings: Settings) -> str:

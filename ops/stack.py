@@ -22,13 +22,15 @@ from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
 from ops.installation import Installation, locked, open_installation, write
 from ops.rooms import Wiring, load, run
-from ops.services import BrokerService, DatabaseService, EquipmentWatch, choose_port
+from ops.services import BrokerService, DatabaseService, EquipmentWatch, Ports, ingest_listens
 from ops.settings import Settings
 from ops.supervisor import Supervisor, Worker
 
 USUAL_HTTP_PORT = 8080
 USUAL_MQTT_PORT = 1883
 FIRST_ANSWER_S = 60.0
+FOREIGN = ("fleet",)
+"""What speaks to us like somebody else's gateways."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,9 @@ class Stack:
         self._database: DatabaseService | None = None
         self._broker: BrokerService | None = None
         self._watch: EquipmentWatch | None = None
+        self._ports = Ports()
+        self._greeted = False
+        self._began = time.monotonic()
 
     def run(self) -> None:
         """Start everything, keep it alive until Ctrl-C or SIGTERM, and end everything."""
@@ -83,7 +88,7 @@ class Stack:
     def _start(self) -> None:
         settings, installation = self.settings, open_installation(self.data_dir, self.kind.name)
         installation = installation.with_(
-            http_port=choose_port(
+            http_port=self._ports.choose(
                 settings.http_port, installation.http_port, USUAL_HTTP_PORT,
                 settings.http_address, "the pages",
             )
@@ -110,8 +115,8 @@ class Stack:
             gateways=installation.gateways,
             seed=settings.seed,
         )
-        self.supervisor.begin(wiring.text())
-        self._greet_when_answered(installation.http_port)
+        self._order = wiring.text()
+        self.supervisor.begin(self._order, but=() if installation.opened else FOREIGN)
 
     def _open_database(self) -> str:
         from store.migrate import migrate
@@ -131,7 +136,7 @@ class Stack:
         if settings.mqtt_url is not None:
             return installation, settings.mqtt_url
         for _ in range(3):
-            port = choose_port(
+            port = self._ports.choose(
                 settings.mqtt_port, installation.mqtt_port, USUAL_MQTT_PORT,
                 settings.mqtt_address, "the broker",
             )  # fmt: skip
@@ -139,7 +144,8 @@ class Stack:
                 self.data_dir, dsn, installation.broker_password, settings.mqtt_address, port
             )
             self._broker = broker
-            broker.refresh()
+            if installation.opened:
+                broker.refresh()
             broker.spawn()
             try:
                 broker.server.wait_ready()
@@ -153,31 +159,53 @@ class Stack:
         self._watch = EquipmentWatch(dsn)
         return installation.with_(mqtt_port=port), broker.url
 
-    def _greet_when_answered(self, port: int) -> None:
-        address = self.settings.http_address
-        host = "127.0.0.1" if address in ANY_ADDRESS else address
-        began = time.monotonic()
-        while not self.supervisor.stopping.wait(0.05):
-            self.supervisor.tick()
-            if answers(host, port):
-                self.kind.greet(f"http://{host}:{port}", self._installation)
-                return
-            if time.monotonic() - began > FIRST_ANSWER_S:
-                raise Unavailable(
-                    f"The pages did not answer within {FIRST_ANSWER_S:.0f} s: "
-                    f"see {self.data_dir / 'log' / 'serve.log'}."
-                )
-
     def _each_tick(self) -> None:
-        if self._broker is not None and self._watch is not None and self._watch.changed.is_set():
+        if not self._installation.opened:
+            self._open_when_heard()
+        elif self._watch is not None and self._watch.changed.is_set():
             self._watch.changed.clear()
-            # What fails is tried again: the watch reports once more when it has the database back, and a
-            # broker that starts anew reads its users then.
-            try:
-                self._broker.refresh()
-            except (Unavailable, OSError, psycopg.Error) as error:
-                self._say(f"the broker's users could not be renewed: {error}")
-        self.kind.accompany(self._installation)
+            self._renew_users()
+        if not self._greeted:
+            self._greet_when_answered()
+        else:
+            self.kind.accompany(self._installation)
+
+    def _open_when_heard(self) -> None:
+        """At the first start ever: let gateways in once the ingest has subscribed."""
+        dsn = Wiring.parse(self._order).database_url
+        with suppress(psycopg.Error):
+            if ingest_listens(dsn) and self._renew_users():
+                self._installation = self._installation.with_(opened=True)
+                write(self.data_dir, self._installation)
+                self.supervisor.begin(self._order)
+
+    def _renew_users(self) -> bool:
+        """Tell the broker of gateways that came or went.
+
+        What fails is tried again: the watch reports once more when it has the database back, and a broker
+        that starts anew reads its users then.
+        """
+        if self._broker is None:
+            return True
+        try:
+            self._broker.refresh()
+        except (Unavailable, OSError, psycopg.Error) as error:
+            self._say(f"the broker's users could not be renewed: {error}")
+            return False
+        return True
+
+    def _greet_when_answered(self) -> None:
+        address, port = self.settings.http_address, self._installation.http_port
+        assert port is not None
+        host = "127.0.0.1" if address in ANY_ADDRESS else address
+        if answers(host, port):
+            self._greeted = True
+            self.kind.greet(f"http://{host}:{port}", self._installation)
+        elif time.monotonic() - self._began > FIRST_ANSWER_S:
+            raise Unavailable(
+                f"The pages did not answer within {FIRST_ANSWER_S:.0f} s: "
+                f"see {self.data_dir / 'log' / 'serve.log'}."
+            )
 
     def _end(self) -> None:
         """Five seconds at most: workers first, then both services at once."""
@@ -190,6 +218,7 @@ class Stack:
             self._database.server.stop(patience_s=1.2)
         if self._broker is not None:
             self._broker.server.stop(patience_s=0.5)
+        self._ports.release()
 
 
 def answers(host: str, port: int) -> bool:

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -103,7 +103,7 @@ class Supervisor:
         self._workers: list[Worker] = []
         self._services: list[Part] = []
         self._lives: dict[str, _Life] = {}
-        self._order: str | None = None
+        self._orders: dict[str, str] = {}
         self._logs_checked = time.monotonic()
 
     def handle_signals(self) -> None:
@@ -126,11 +126,12 @@ class Supervisor:
         self._workers.append(worker)
         self._lives[worker.name] = _Life(time.monotonic())
 
-    def begin(self, order: str) -> None:
-        """Let all workers begin, now and after each restart."""
-        self._order = order
+    def begin(self, order: str, but: Collection[str] = ()) -> None:
+        """Let all workers begin that have not yet, now and after each restart, except some."""
         for worker in self._workers:
-            worker.give_order(order)
+            if worker.name not in but and worker.name not in self._orders:
+                self._orders[worker.name] = order
+                worker.give_order(order)
 
     def tick(self) -> None:
         """Restart what died and whose pause is over; call it about ten times a second."""
@@ -168,8 +169,8 @@ class Supervisor:
             if now >= life.again_at:
                 life.again_at, life.started = None, now
                 part.spawn()
-                if isinstance(part, Worker) and self._order is not None:
-                    part.give_order(self._order)
+                if isinstance(part, Worker) and part.name in self._orders:
+                    part.give_order(self._orders[part.name])
             return
         if part.process is None or part.process.poll() is None:
             return

@@ -18,12 +18,12 @@ Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 
 @contextmanager
-def database() -> Iterator[Connection]:
-    """A connection in a transaction that is committed at the end."""
+def database(*, autocommit: bool = False) -> Iterator[Connection]:
+    """A connection in a transaction that is committed at the end, or one for each statement."""
     from ops.services import database_url
     from store.database import connect_or_say
 
-    with connect_or_say(database_url(load()), application="command") as connection:
+    with connect_or_say(database_url(load()), application="command", autocommit=autocommit) as connection:
         yield connection
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the main one."""
-    for command in (up, migrate):
+    for command in (demo, up, migrate):
         app.command()(command)
     for room, help_text in ROOMS.items():
         app.command(room, help=help_text)(_alone(room))
@@ -29,6 +29,13 @@ ROOMS = {
     "desk": "Turn events into alerts and notifications.",
     "serve": "Serve pages and API.",
 }
+
+
+def demo() -> None:
+    """Run everything on this machine, with an invented fleet: last night runs past, then goes on."""
+    from ops.demo import demo as run
+
+    run(load())
 
 
 def up() -> None:
@@ -66,13 +73,13 @@ def _wiring(room: str, settings: Settings) -> Wiring:
     """What one process alone needs of the settings."""
     from ops.installation import read
     from ops.rooms import Wiring
-    from ops.services import choose_port, database_url, mqtt_url
+    from ops.services import Ports, database_url, mqtt_url
     from ops.stack import USUAL_HTTP_PORT
 
     clock(settings)
     address, port = settings.http_address, 0
     if room == "serve":
-        port = choose_port(settings.http_port, None, USUAL_HTTP_PORT, address, "the pages")
+        port = Ports().choose(settings.http_port, None, USUAL_HTTP_PORT, address, "the pages")
     broker = settings.mqtt_url or ""
     if room == "ingest":
         broker = mqtt_url(settings, read(settings.data_dir))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import stat
 import subprocess
 import sys
@@ -12,7 +13,7 @@ import pytest
 from model.errors import BadInput, Conflict
 from ops import installation
 from ops.installation import Installation, Login, locked, open_installation
-from ops.services import choose_port
+from ops.services import Ports
 
 
 def test_what_a_folder_remembers_comes_back(tmp_path: Path) -> None:
@@ -63,12 +64,21 @@ def test_a_new_installation_has_a_broker_password_of_its_own() -> None:
 
 
 def test_a_port_that_was_asked_for_must_be_free_others_need_not(free_port: int) -> None:
-    import socket
-
-    assert choose_port(None, free_port, 1, "127.0.0.1", "x") == free_port
+    ports = Ports()
+    assert ports.choose(None, free_port, 1, "127.0.0.1", "x") == free_port
+    ports.release()
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", free_port))
         taken.listen()
-        assert choose_port(None, free_port, free_port, "127.0.0.1", "x") != free_port
+        assert ports.choose(None, free_port, free_port, "127.0.0.1", "x") != free_port
         with pytest.raises(BadInput, match=f"Port {free_port} for the pages is taken"):
-            choose_port(free_port, None, 1, "127.0.0.1", "the pages")
+            ports.choose(free_port, None, 1, "127.0.0.1", "the pages")
+    ports.release()
+
+
+def test_two_installations_never_choose_the_same_port_before_either_listens(free_port: int) -> None:
+    one, two = Ports(), Ports()
+    assert one.choose(None, None, free_port, "127.0.0.1", "x") == free_port
+    assert two.choose(None, None, free_port, "127.0.0.1", "x") != free_port
+    one.release()
+    two.release()

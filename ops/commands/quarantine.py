@@ -1,0 +1,44 @@
+"""``quarantine``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from ops.commands.common import Json, clock, database
+from ops.output import show, show_one
+
+quarantine = typer.Typer(help="What gateways sent and was refused.", no_args_is_help=True)
+
+
+@quarantine.command("list")
+def list_refused(
+    gateway: Annotated[str | None, typer.Option(help="Only from this gateway.")] = None,
+    limit: Annotated[int, typer.Option(min=1, max=10_000, help="The newest so many.")] = 100,
+    json: Json = False,
+) -> None:
+    """What was refused and why, newest first."""
+    from store.lists import QUARANTINE
+
+    with database() as connection:
+        rows = QUARANTINE.page(connection, {"gateway": gateway}, None, limit)
+    columns = ("id", "arrived_at", "topic", "reason", "message", "times", "replayed_at")
+    short = [{key: row[key] for key in columns} for row in rows]
+    show(rows if json else short, as_json=json, nothing="Nothing was refused.")
+
+
+@quarantine.command("replay")
+def replay_refused(
+    numbers: Annotated[
+        list[int] | None, typer.Argument(metavar="[ID]...", help="Which; without any, all.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Read again what was refused, with the equipment as it is registered now."""
+    from ingest.replay import replay
+    from ops.output import as_row
+
+    with database(autocommit=True) as connection:
+        result = replay(connection, clock(), numbers or None)
+    show_one(as_row(result), as_json=json)
