@@ -44,6 +44,7 @@ _STORE_HEAT = 44e3  # J/mol: equilibrium pressures as steep as those of water it
 _TOLERANCE = 5e-4
 _ABSOLUTE_PA = 0.02
 _SHORTEST_S = 1e-4
+_NOTHING_S = 1e-9  # what rounding leaves of an interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +204,7 @@ class Rig:
         """Integrate over a time in which the setting does not change."""
         self._take_temperature(self.setting.temperature_k)
         left = seconds
-        while left > 0.0:
+        while left > _NOTHING_S:
             step = min(self._step_s, left)
             whole = self._euler(self._x, step)
             half = self._euler(self._euler(self._x, 0.5 * step), 0.5 * step)
