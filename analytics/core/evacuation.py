@@ -49,7 +49,7 @@ def tell(
         When the series was given up as gone [µs], None while it is not.
     """
     facts = [*_of_phases(phases), *_of_targets(targets, procedure), *_of_holds(holds)]
-    ends, state = _evacuation(phases, targets, holds, procedure, silent_us)
+    ends, state = _evacuation(phases, holds, procedure, silent_us)
     # Sorted stably: of one moment, what follows from something comes after it.
     return tuple(sorted(facts + ends, key=lambda fact: fact.time_us)), state
 
@@ -104,7 +104,6 @@ def _of_holds(holds: Sequence[HoldTest]) -> list[Fact]:
 
 def _evacuation(
     phases: Sequence[Phase],
-    targets: Sequence[Target],
     holds: Sequence[HoldTest],
     procedure: Procedure,
     silent_us: int | None,
@@ -126,9 +125,8 @@ def _evacuation(
     breaks: list[int] = []
     for at_us, _, turn in sorted(turns, key=lambda item: item[:2]):
         if isinstance(turn, HoldTest):
-            broken = sum(1 for start_us in breaks if start_us <= turn.start_us)
-            reached = [target.at_us for target in targets if target.at_us <= at_us]
-            if broken >= procedure.breaks and (not reached or turn.start_us >= reached[-1]):
+            # A valid hold follows upon the target, so a pass lies after the last target reached.
+            if sum(1 for start_us in breaks if start_us <= turn.start_us) >= procedure.breaks:
                 return [*facts, _finished(turn)], "finished"
         elif turn.kind is PhaseKind.BROKEN:
             if len(breaks) >= procedure.breaks:

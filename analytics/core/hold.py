@@ -232,6 +232,12 @@ def _keep_gap(hold: Hold, gap: Gap) -> None:
     hold.gaps.append(gap)
 
 
+def add_gaps(hold: Hold, gaps: list[tuple[int, int]]) -> None:
+    """Tell a hold that was recognised late which of its readings had been missing."""
+    for start_us, end_us in gaps:
+        _keep_gap(hold, Gap(max(start_us, hold.start_us), end_us, False, {}))
+
+
 def _note_high(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
     if point.high:
         if hold.high_us is None:
@@ -466,6 +472,8 @@ def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | No
     if hold.verdict is not None:
         return hold.verdict, hold.reason, hold.decided_us
     patience_us = hold.planned_us + round(rule.procedure.patience_s * US)
+    if rule.gauge_id is None and now_us >= hold.planned_us:
+        return Verdict.INCONCLUSIVE, "no-circuit-gauge", hold.planned_us
     if hold.frozen:
         return _closed_books(hold, rule, now_us, patience_us)
     if now_us < hold.end_us + hold.gap_us:
@@ -527,9 +535,13 @@ def changes_by_time(hold: Hold, rule: Rule, now_us: int) -> int | None:
     """When `outcome` may say something else with no further reading [µs]."""
     if hold.verdict is not None:
         return None
-    moments = [hold.end_us + hold.gap_us, hold.planned_us + round(rule.procedure.patience_s * US)]
+    moments = [
+        hold.planned_us,
+        hold.end_us + hold.gap_us,
+        hold.planned_us + round(rule.procedure.patience_s * US),
+    ]
     if hold.frozen:
-        moments = moments[1:]
+        moments = moments[2:]
     if outcome(hold, rule, now_us)[0].final:
         return None
     return min((moment for moment in moments if moment > now_us), default=None)

@@ -20,10 +20,12 @@ import math
 from dataclasses import dataclass, field
 
 from analytics.core.filtered import US
+from analytics.core.hold import Point
 
 SPACING_US = 5 * US
 _POINTS = 200
 _DELTAS = 15
+_GAPS = 30
 
 NEAR_TARGET = 1.3
 """Below this multiple of the target a hold is to be expected, above it a stall that wanders."""
@@ -56,6 +58,9 @@ class Curve:
     deltas: list[float] = field(default_factory=list)
     """Last changes between readings that were not zero [Pa]: noise or display step."""
     last_raw: float | None = None
+    last_us: int | None = None
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    """Latest stretches without readings [µs]."""
     low_pa: float | None = None
     low_us: int = 0
     low_k: float | None = None
@@ -72,8 +77,13 @@ class Curve:
         return sorted(self.deltas)[len(self.deltas) // 4] if self.deltas else 0.0
 
 
-def watch(curve: Curve, time_us: int, raw: float, filtered: float | None, kelvin: float | None) -> bool:
+def watch(curve: Curve, point: Point, kelvin: float | None) -> bool:
     """Take a reading; return whether a new point was kept (only then the curve need be looked at)."""
+    time_us, raw, filtered = point.time_us, point.value, point.filtered
+    if curve.last_us is not None and time_us - curve.last_us > point.gap_us:
+        curve.gaps.append((curve.last_us, time_us))
+        del curve.gaps[:-_GAPS]
+    curve.last_us = time_us
     if curve.last_raw is not None and raw != curve.last_raw:
         curve.deltas.append(abs(raw - curve.last_raw))
         if len(curve.deltas) > _DELTAS:

@@ -1,0 +1,317 @@
+"""Phases of an evacuation: which one a job is in, by its valve's reports or by the curve alone."""
+
+from __future__ import annotations
+
+from analytics.core import hold, recognise
+from analytics.core.evacuation import Target
+from analytics.core.filtered import SLOW_READINGS, US
+from analytics.core.hold import Hold, Point, Scene
+from analytics.core.recognise import Curve
+from analytics.core.state import (
+    STALE_US,
+    PhaseRow,
+    TrackSettings,
+    TrackState,
+    latest_kelvin,
+    running_hold,
+)
+from model.judgement import PhaseKind
+from model.reading import Valve
+
+NO_VACUUM_PA = 20_000.0
+"""From here on, or at the top of a gauge's range, no vacuum is left."""
+
+ATMOSPHERE_PA = 101_325.0
+
+HOLDABLE_PA = 5_000.0
+"""Closing the valve above this is no hold test: nobody tests at a hundred times a target."""
+
+VACUUM_PA = 1_000.0
+"""A vacuum that was never below this was not broken: intermediate pulls go to 133–333 Pa (trade page)."""
+
+_LASTING_US = 60 * US
+_SUDDEN_US = 300 * US
+_MOST_ROWS = 400
+
+
+def follow(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    """Take a reading of the deciding gauge, after the running hold has taken it."""
+    if state.first_us is None:
+        state.first_us = point.time_us
+    _follow_high(state, point)
+    if state.phases:
+        _follow_target(state, settings, point)
+        _follow_phase(state, settings, point)
+    elif point.filtered is not None:
+        _first_phase(state, settings, point)
+
+
+def _follow_high(state: TrackState, point: Point) -> None:
+    if point.high:
+        state.high_us = point.time_us if state.high_us is None else state.high_us
+        state.high_n += 1
+    else:
+        state.high_us, state.high_n = None, 0
+
+
+def _high_lasts(state: TrackState, point: Point) -> bool:
+    if state.high_us is None or point.filtered is None:
+        return False
+    if point.slow:
+        return state.high_n >= SLOW_READINGS
+    return point.time_us - state.high_us >= _LASTING_US
+
+
+def _follow_target(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    if point.filtered is None:
+        return
+    procedure = settings.procedure
+    if point.filtered > procedure.target_pa:
+        if state.target_us is not None:
+            state.past_target = (state.target_us, state.target_last_us)
+        state.target_us = None
+        return
+    if state.target_us is not None and point.time_us - state.target_last_us > point.gap_us:
+        state.past_target = (state.target_us, state.target_last_us)
+        state.target_us = None
+    if state.target_us is None:
+        state.target_us = point.time_us
+    state.target_last_us = point.time_us
+    phase = state.phases[-1]
+    if phase.kind is not PhaseKind.PULL_DOWN or point.time_us - state.target_us < procedure.dwell_s * US:
+        return
+    if not state.targets or state.targets[-1].pull_us != phase.start_us:
+        state.targets.append(Target(phase.start_us, point.time_us, point.filtered))
+        del state.targets[:-_MOST_ROWS]
+
+
+def _held(state: TrackState, settings: TrackSettings, at_us: int, slack_us: int) -> bool:
+    """Whether the target had been held for its dwell at a moment."""
+    dwell_us = settings.procedure.dwell_s * US
+    runs = [] if state.past_target is None else [state.past_target]
+    if state.target_us is not None:
+        runs.append((state.target_us, state.target_last_us))
+    return any(at_us - since >= dwell_us and at_us - until <= slack_us for since, until in runs)
+
+
+# Phases ----------------------------------------------------------------------------------------------
+
+
+def _first_phase(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    assert state.first_us is not None
+    if state.valve == Valve.CLOSED and not point.high:
+        _follow_target_first(state, settings, point)
+        closed_us = state.closed_us
+        near = closed_us is not None and state.first_us - closed_us <= point.gap_us
+        start_us = closed_us if near and closed_us is not None else state.first_us
+        _start_hold(state, settings, start_us, True, 0.0)
+    else:
+        _enter(state, PhaseKind.IDLE if point.high else PhaseKind.PULL_DOWN, state.first_us, point.filtered)
+        _follow_target_first(state, settings, point)
+    state.reference_pa = point.value
+    state.near_top_us = point.time_us
+
+
+def _follow_target_first(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    if point.filtered is not None and point.filtered <= settings.procedure.target_pa:
+        state.target_us = state.target_last_us = point.time_us
+
+
+def _enter(
+    state: TrackState, kind: PhaseKind, at_us: int, pressure: float | None, uncertainty_s: float = 0.0
+) -> None:
+    """End the present phase and begin another."""
+    if state.phases:
+        last = state.phases[-1]
+        last.end_us = at_us = max(at_us, last.start_us)
+        last.end_pa = pressure
+    state.phases.append(PhaseRow(kind, at_us, None, pressure, None, pressure, uncertainty_s))
+    del state.phases[:-_MOST_ROWS]
+    if kind is PhaseKind.PULL_DOWN:
+        state.curve = Curve(relative_fall=state.curve.relative_fall)
+    if kind in (PhaseKind.IDLE, PhaseKind.BROKEN):
+        state.reference_pa, state.near_top_us = 0.0, None
+        state.target_us = state.past_target = None
+
+
+def _follow_phase(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    phase = state.phases[-1]
+    if phase.kind in (PhaseKind.IDLE, PhaseKind.BROKEN):
+        _await_pull_down(state, settings, point)
+        return
+    if point.filtered is None:
+        return
+    phase.lowest_pa = point.filtered if phase.lowest_pa is None else min(phase.lowest_pa, point.filtered)
+    kept = recognise.watch(state.curve, point, latest_kelvin(state, point.time_us))
+    if _high_lasts(state, point):
+        _lose_vacuum(state, point)
+    elif kept and not state.valve_reports:
+        if phase.kind is PhaseKind.PULL_DOWN:
+            _seek_rise(state, settings, point)
+        else:
+            _seek_fall(state, point)
+
+
+def _await_pull_down(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    state.reference_pa = max(state.reference_pa, min(point.value, ATMOSPHERE_PA))
+    if point.value >= 0.9 * state.reference_pa:
+        state.near_top_us = point.time_us
+    filtered = point.filtered
+    if filtered is None:
+        return
+    pegged = state.reference_pa < 2 * NO_VACUUM_PA
+    falling = filtered < (0.9 if pegged else 0.5) * state.reference_pa
+    if (falling and not point.high) or filtered < NO_VACUUM_PA / 2:
+        start_us = point.time_us if state.near_top_us is None else state.near_top_us
+        _enter(state, PhaseKind.PULL_DOWN, start_us, state.reference_pa)
+        state.phases[-1].lowest_pa = filtered
+        if state.holds:
+            hold.reopen(state.holds[-1], start_us)
+
+
+def _lose_vacuum(state: TrackState, point: Point) -> None:
+    """Pressure near atmosphere, or at the gauge's top, that lasts."""
+    assert state.high_us is not None
+    phase = state.phases[-1]
+    lows = [row.lowest_pa for row in _since_break(state) if row.lowest_pa is not None]
+    broken = bool(lows) and min(lows) <= VACUUM_PA
+    # A slow rise to the top of a small gauge is still the hold.
+    since_us = state.high_us - _SUDDEN_US
+    low_before = any(at_us >= since_us and kept < point.value / 2 for at_us, kept in state.curve.points)
+    if phase.kind is PhaseKind.HOLD and point.value < 2 * NO_VACUUM_PA and not low_before:
+        return
+    _enter(state, PhaseKind.BROKEN if broken else PhaseKind.IDLE, state.high_us, point.filtered)
+
+
+def _since_break(state: TrackState) -> list[PhaseRow]:
+    rows: list[PhaseRow] = []
+    for row in reversed(state.phases):
+        if row.kind in (PhaseKind.BROKEN, PhaseKind.IDLE):
+            break
+        rows.append(row)
+    return rows
+
+
+def _seek_rise(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    if point.high:
+        return
+    readings_us = SLOW_READINGS * point.interval_us if point.slow else 0
+    lag_us = _lag_us(settings, point)
+    kelvin = latest_kelvin(state, point.time_us)
+    turn = recognise.turned_up(state.curve, settings.procedure.target_pa, lag_us, readings_us, kelvin)
+    if turn is None:
+        return
+    start_us = max(turn.at_us, state.phases[-1].start_us)
+    points = [kept for kept in state.curve.points if kept[0] >= start_us]
+    gaps = [gap for gap in state.curve.gaps if gap[1] > start_us]
+    _start_hold(state, settings, start_us, False, turn.uncertainty_s, turn.pressure_pa)
+    # The readings since the turn are gone; the filtered pressures that were kept stand for them.
+    for time_us, pressure in points:
+        spacing_us = max(point.interval_us, 5 * US)
+        kept_point = Point(time_us, pressure, pressure, False, False, point.slow, spacing_us, 24 * 3600 * US)
+        hold.take(state.holds[-1], settings.rule, kept_point, Scene())
+    hold.add_gaps(state.holds[-1], gaps)
+    state.curve.high_pa = point.value
+
+
+def _lag_us(settings: TrackSettings, point: Point) -> int:
+    return point.interval_us if point.slow else round(settings.procedure.filter_s * US / 2)
+
+
+def _seek_fall(state: TrackState, point: Point) -> None:
+    readings_us = 5 * point.interval_us if point.slow else 0
+    turn = recognise.turned_down(state.curve, state.phases[-1].start_us, readings_us)
+    if turn is None:
+        return
+    running = running_hold(state)
+    if running is not None:
+        hold.reopen(running, turn.at_us)
+    _enter(state, PhaseKind.PULL_DOWN, turn.at_us, turn.pressure_pa, turn.uncertainty_s)
+    state.phases[-1].lowest_pa = point.filtered
+
+
+# Valve -----------------------------------------------------------------------------------------------
+
+
+def valve_closed(state: TrackState, settings: TrackSettings, time_us: int) -> None:
+    running = running_hold(state)
+    in_hold = bool(state.phases) and state.phases[-1].kind is PhaseKind.HOLD
+    if running is not None:
+        hold.note_closed(running, time_us)
+    if state.valve != Valve.CLOSED and not in_hold:
+        if not settings.gauges:
+            _start_hold(state, settings, time_us, True, 0.0)
+        elif not state.phases:
+            state.closed_us = time_us
+        elif state.phases[-1].kind is PhaseKind.PULL_DOWN and _holdable(state, settings):
+            _start_hold(state, settings, time_us, True, 0.0)
+    state.valve_reports = True
+
+
+def valve_not_closed(state: TrackState, settings: TrackSettings, time_us: int, valve: int) -> None:
+    running = running_hold(state)
+    if valve == Valve.UNKNOWN:
+        if running is not None and running.by_valve and time_us < running.end_us:
+            running.closed_throughout = False
+        return
+    state.valve_reports = True
+    state.closed_us = None
+    if running is not None:
+        hold.reopen(running, time_us)
+    if state.phases and state.phases[-1].kind is PhaseKind.HOLD:
+        _enter(state, PhaseKind.PULL_DOWN, time_us, _pressure(state, settings))
+
+
+def _holdable(state: TrackState, settings: TrackSettings) -> bool:
+    pressure = _pressure(state, settings)
+    return state.high_us is None and pressure is not None and pressure < HOLDABLE_PA
+
+
+def _pressure(state: TrackState, settings: TrackSettings) -> float | None:
+    gauge = None if settings.gauge is None else state.gauges.get(settings.gauge.id)
+    return None if gauge is None else gauge.filter.pressure
+
+
+def _start_hold(
+    state: TrackState,
+    settings: TrackSettings,
+    start_us: int,
+    by_valve: bool,
+    uncertainty_s: float,
+    closing_pa: float | None = None,
+) -> None:
+    procedure = settings.procedure
+    gauge = None if settings.gauge is None else state.gauges.get(settings.gauge.id)
+    interval_us = gauge.filter.interval_us if gauge is not None else 10 * US
+    gap_us = gauge.filter.gap_us if gauge is not None else 60 * US
+    if closing_pa is None and gauge is not None and gauge.filter.pressure is not None:
+        closing_pa = gauge.filter.pressure
+    slack_us = max(gap_us, round(2 * uncertainty_s * US))
+    planned_us = start_us + round(procedure.hold_s * US)
+    held = _held(state, settings, start_us, slack_us)
+    if procedure.dwell_s == 0 and closing_pa is not None:
+        held = held or closing_pa <= procedure.target_pa
+    started = Hold(
+        start_us=start_us,
+        settled_us=start_us + round(procedure.settle_s * US),
+        planned_us=planned_us,
+        end_us=planned_us,
+        by_valve=by_valve,
+        uncertainty_s=uncertainty_s,
+        held=held,
+        closing_pa=closing_pa,
+        last_us=start_us,
+        interval_us=interval_us,
+        gap_us=gap_us,
+        below_us=start_us,
+        pump_ran=bool(state.pump),
+    )
+    for instrument_id, (at_us, kelvin) in state.temperatures.items():
+        if start_us - at_us <= STALE_US:
+            hold.note_temperature(started, instrument_id, start_us, kelvin)
+    for at_us, kelvin in state.ambients.values():
+        if start_us - at_us <= STALE_US:
+            hold.note_ambient(started, start_us, kelvin)
+    state.holds.append(started)
+    del state.holds[:-_MOST_ROWS]
+    _enter(state, PhaseKind.HOLD, start_us, closing_pa, uncertainty_s)
