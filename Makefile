@@ -1,8 +1,9 @@
 # The doors of the house. `make demo` and `make test` set themselves up.
-# Variables: PYTHON (an interpreter of 3.11 or newer), VENV, ARGS (more options for holdfast or pytest).
+# Variables: PYTHON (an interpreter of 3.11 or newer), VENV, PYTEST (its arguments), ARGS (of holdfast).
 
 VENV ?= .venv
 ARGS ?=
+PYTEST ?=
 WORKERS ?= auto
 export PYTHON
 
@@ -16,7 +17,7 @@ COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-head
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
-	@echo "make test         all tests (ARGS='-k word tests/room')"
+	@echo "make test         all tests (PYTEST='-k word tests/room' for some)"
 	@echo "make setup        only the environment, with the command $(BIN)/holdfast"
 	@echo "make lint types   style, imports between rooms, types"
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
@@ -37,7 +38,7 @@ demo: $(RUNTIME)
 	@exec "$(BIN)/holdfast" demo $(ARGS)
 
 test: $(DEVELOPMENT)
-	"$(BIN)/python" -m pytest -n $(WORKERS) --maxprocesses 8 $(ARGS)
+	"$(BIN)/python" -m pytest -n $(WORKERS) --maxprocesses 8 $(PYTEST)
 
 lint: $(DEVELOPMENT)
 	"$(BIN)/ruff" check .

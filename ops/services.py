@@ -156,10 +156,23 @@ def ingest_listens(dsn: str) -> bool:
     return age_s < FRESH_S and detail.get("broker") is True
 
 
+def checked(url: str) -> str:
+    """The connection string if it is one; raises `BadInput`."""
+    from psycopg import ProgrammingError
+    from psycopg.conninfo import conninfo_to_dict
+
+    try:
+        conninfo_to_dict(url)
+    except ProgrammingError as error:
+        reason = str(error).strip()
+        raise BadInput(f"HOLDFAST_DATABASE_URL cannot be used: {reason}.") from error
+    return url
+
+
 def database_url(settings: Settings) -> str:
     """The database that is set, or the embedded one of the data folder, which must be running."""
     if settings.database_url:
-        return settings.database_url
+        return checked(settings.database_url)
     server = EmbeddedPostgres(settings.data_dir / "postgres")
     if not (server.data_dir / "password").exists():
         raise Unavailable(

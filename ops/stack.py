@@ -22,7 +22,7 @@ from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
 from ops.installation import Installation, locked, open_installation, write
 from ops.rooms import Wiring, load, run
-from ops.services import BrokerService, DatabaseService, EquipmentWatch, Ports, ingest_listens
+from ops.services import BrokerService, DatabaseService, EquipmentWatch, Ports, database_url, ingest_listens
 from ops.settings import Settings
 from ops.supervisor import Supervisor, Worker
 
@@ -119,11 +119,12 @@ class Stack:
         self.supervisor.begin(self._order, but=() if installation.opened else FOREIGN)
 
     def _open_database(self) -> str:
+        from store.database import connect_or_say
         from store.migrate import migrate
 
         if self._database is None:
-            assert self.settings.database_url is not None
-            dsn = self.settings.database_url
+            dsn = database_url(self.settings)
+            connect_or_say(dsn, application="ops").close()
         else:
             self._database.server.wait_ready()
             self.supervisor.watch_service(self._database)

@@ -47,16 +47,13 @@ def up() -> None:
 
 def migrate(json: Json = False) -> None:
     """Bring the database's schema up to date."""
-    import psycopg
-
-    from model.errors import Unavailable
     from ops.services import database_url
+    from store.database import connect_or_say
     from store.migrate import migrate as run
 
-    try:
-        revision = run(database_url(load()))
-    except psycopg.OperationalError as error:
-        raise Unavailable(f"The database does not answer: {str(error).strip()}") from error
+    url = database_url(load())
+    connect_or_say(url, application="migrate").close()
+    revision = run(url)
     show_one({"revision": revision}, as_json=json)
 
 

@@ -1,0 +1,192 @@
+"""The command line: what it prints, and errors as one sentence with status 2."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from ops import cli
+from store.database import connect
+from store.quarantine import Refusal, put
+
+Run = Callable[..., str]
+
+
+@pytest.fixture(autouse=True)
+def clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("SETTINGS", "DATABASE_URL", "MQTT_URL", "DATA_DIR", "HTTP_PORT", "REPLAY"):
+        monkeypatch.delenv(f"HOLDFAST_{name}", raising=False)
+
+
+def holdfast(monkeypatch: pytest.MonkeyPatch, *arguments: str) -> int:
+    monkeypatch.setattr(sys, "argv", ["holdfast", *arguments])
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    return int(end.value.code or 0)
+
+
+@pytest.fixture
+def run(database: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run a command on a fresh database and give back what it printed."""
+    monkeypatch.setenv("HOLDFAST_DATABASE_URL", database)
+
+    def command(*arguments: str) -> str:
+        status = holdfast(monkeypatch, *arguments)
+        printed = capsys.readouterr()
+        assert status == 0, printed.err
+        return printed.out
+
+    return command
+
+
+@pytest.fixture
+def fails(database: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run a command that must fail with one line and status 2, and give back the line."""
+    monkeypatch.setenv("HOLDFAST_DATABASE_URL", database)
+
+    def command(*arguments: str) -> str:
+        assert holdfast(monkeypatch, *arguments) == 2
+        printed = capsys.readouterr()
+        assert printed.out == ""
+        assert printed.err.count("\n") == 1
+        return printed.err.strip()
+
+    return command
+
+
+def test_a_site_a_gateway_and_a_gauge_are_registered_and_shown(run: Run) -> None:
+    site = json.loads(run("site", "add", "Trial bench", "--time-zone", "Europe/Berlin", "--json"))
+    gateway = json.loads(run("gateway", "add", "trial-gw", "--site", "Trial bench", "--json"))
+    assert gateway["site_id"] == site["id"]
+    assert len(gateway["password"]) >= 24
+    gauge = json.loads(
+        run(
+            "instrument", "add", "trial-gw/gauge-1", "--role", "gauge", "--interval", "10",
+            "--unit", "Microns", "--range-high", "20000 micron", "--json",
+        )
+    )  # fmt: skip
+    assert gauge["unit"] == "micron"
+    # 20,000 conventional micrometres of mercury at 0.133322387415 Pa
+    assert gauge["range_high_pa"] == pytest.approx(2666.4477483, rel=1e-9)
+    assert json.loads(run("site", "show", "Trial bench", "--json"))["gateways"] == ["trial-gw"]
+    assert json.loads(run("gateway", "show", "trial-gw", "--json"))["instruments"] == ["gauge-1"]
+    assert "password" not in run("gateway", "list", "--json")
+    assert "gauge-1" in run("instrument", "list", "--gateway", "trial-gw")
+    assert "Trial bench" in run("site", "list")
+
+
+def test_a_revoked_gateway_is_shown_as_revoked(run: Run) -> None:
+    run("site", "add", "Bench", "--time-zone", "UTC")
+    run("gateway", "add", "gw-one", "--site", "Bench")
+    assert json.loads(run("gateway", "revoke", "gw-one", "--json"))["revoked"] is True
+
+
+def test_a_person_gets_a_password_once(run: Run) -> None:
+    made = json.loads(run("user", "add", "Mara", "--role", "dispatcher", "--json"))
+    assert made["login"] == "mara"
+    assert len(made["password"]) >= 10
+    assert made["password"] not in run("user", "show", "mara") + run("user", "list", "--json")
+
+
+def test_a_procedure_of_the_same_name_is_its_next_version(run: Run) -> None:
+    options = ("--target", "500 micron", "--hold", "30 min", "--limit", "1000 micron",
+               "--origin", "trial")  # fmt: skip
+    first = json.loads(run("procedure", "add", "Bench", *options, "--json"))
+    second = json.loads(run("procedure", "add", "Bench", *options, "--rise", "300 micron", "--json"))
+    assert (first["version"], second["version"]) == (1, 2)
+    assert second["hold_s"] == 1800.0
+    assert json.loads(run("procedure", "show", "Bench", "--json"))["version"] == 2
+    assert "Bench" in run("procedure", "list")
+
+
+def test_quarantine_is_listed_and_replayed(run: Run, database: str) -> None:
+    now_us = round(datetime(2026, 3, 1, tzinfo=UTC).timestamp()) * 1_000_000
+    refusal = Refusal(
+        now_us, "hf/1/gw-one/g1/data", "gw-one", "unknown-gateway", "Nobody knows gw-one.",
+        b'[{"n":"pressure","u":"Pa","v":40}]',
+    )  # fmt: skip
+    with connect(database, application="test") as connection:
+        put(connection, [refusal], room_bytes=10_000)
+    listed = json.loads(run("quarantine", "list", "--json"))
+    assert [row["reason"] for row in listed] == ["unknown-gateway"]
+    assert json.loads(run("quarantine", "replay", "--json"))["still_refused"] == 1
+    run("site", "add", "Bench", "--time-zone", "UTC")
+    run("gateway", "add", "gw-one", "--site", "Bench")
+    run("instrument", "add", "gw-one/g1", "--role", "gauge")
+    assert json.loads(run("quarantine", "replay", "--json")) == {
+        "readings": 1,
+        "mended": 1,
+        "still_refused": 0,
+    }
+
+
+def test_migrating_twice_is_harmless(run: Run) -> None:
+    assert run("migrate", "--json") == run("migrate", "--json")
+
+
+@pytest.mark.parametrize(
+    ("command", "sentence"),
+    [
+        (["site", "show", "Nowhere"], "There is no site 'Nowhere'."),
+        (["site", "add", "X", "--time-zone", "Mars/Base"], "'Mars/Base' is no time zone"),
+        (["gateway", "add", "Bad Name", "--site", "1"], "site"),
+        (["instrument", "add", "gauge-1", "--role", "gauge"], "GATEWAY/NAME"),
+        (["instrument", "add", "a/b", "--role", "teapot"], "teapot"),
+        (["user", "add", "x", "--role", "king"], "'king' is no role"),
+        (["procedure", "add", "P", "--target", "500", "--hold", "1 h", "--origin", "x"], "unit"),
+        (["frobnicate"], "No such command 'frobnicate'."),
+        (["site", "add", "X"], "--time-zone"),
+    ],
+)
+def test_errors_are_one_sentence(fails: Run, command: list[str], sentence: str) -> None:
+    assert sentence in fails(*command)
+
+
+def test_without_anything_running_the_sentence_says_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert holdfast(monkeypatch, "site", "list") == 2
+    assert "run `holdfast demo` or `holdfast up`" in capsys.readouterr().err
+
+
+def test_a_database_that_does_not_answer_is_an_error_in_one_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], free_port: int
+) -> None:
+    monkeypatch.setenv("HOLDFAST_DATABASE_URL", f"postgresql://u@127.0.0.1:{free_port}/x")
+    for command in (["site", "list"], ["migrate"]):
+        assert holdfast(monkeypatch, *command) == 2
+        error = capsys.readouterr().err
+        assert error.startswith("The database does not answer: ")
+        assert error.count("\n") == 1
+
+
+def test_settings_come_from_a_file_too_and_the_environment_wins(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, database: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "office.env"
+    file.write_text("HOLDFAST_DATABASE_URL=postgresql://u@127.0.0.1:1/nowhere\nOTHER=1\n")
+    monkeypatch.setenv("HOLDFAST_SETTINGS", str(file))
+    assert holdfast(monkeypatch, "site", "list") == 2
+    monkeypatch.setenv("HOLDFAST_DATABASE_URL", database)
+    assert holdfast(monkeypatch, "site", "list") == 0
+    monkeypatch.setenv("HOLDFAST_SETTINGS", str(tmp_path / "missing"))
+    assert holdfast(monkeypatch, "site", "list") == 2
+    assert "There is no settings file" in capsys.readouterr().err
+
+
+def test_a_setting_that_cannot_be_used_is_named(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, value in (("HTTP_PORT", "seventy"), ("DATABASE_URL", "not a string of the kind")):
+        monkeypatch.setenv(f"HOLDFAST_{name}", value)
+        assert holdfast(monkeypatch, "site", "list") == 2
+        error = capsys.readouterr().err
+        assert error.startswith(f"HOLDFAST_{name} cannot be used")
+        assert error.count("\n") == 1
+        monkeypatch.delenv(f"HOLDFAST_{name}")
