@@ -120,6 +120,11 @@ class Inbox:
                 self._bytes = sum(message.size for _, message in self._queue)
 
     @property
+    def has_room(self) -> bool:
+        """Whether half of it is free."""
+        return not self.closed and self._bytes < self.capacity_bytes / 2
+
+    @property
     def held_bytes(self) -> int:
         """Bytes that wait for the writer."""
         return self._bytes

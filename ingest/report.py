@@ -44,9 +44,7 @@ def read(payload: bytes) -> Report:
         raise Refused("presence", f"The presence message cannot be used: {str(error)[:120]}.") from None
     for text in (report.session, report.boot, report.software):
         if text is not None and (len(text) > MAX_TEXT or "\0" in text):
-            raise Refused(
-                "text", f"A text in the presence message is too long or holds the character U+0000."
-            )
+            raise Refused("text", "A text in the presence message is too long or holds the character U+0000.")
     if not report.session:
         raise Refused("presence", "The presence message has an empty session.")
     if report.at is not None and not (math.isfinite(report.at) and ABSOLUTE_S <= report.at < 1e11):

@@ -1,0 +1,281 @@
+"""A session at the broker: receives into an inbox, acknowledges after the commit, publishes receipts.
+
+One thread does everything that touches the connection, so that an acknowledgement can never go out on another
+connection than the one on which its message came; there, its id would mean another message.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import random
+import selectors
+import socket
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from ingest.config import BrokerConfig
+from ingest.inbox import Inbox, Message
+from ingest.interpret import cut
+from ingest.receipts import Receipt
+from model.clock import Clock
+from model.errors import Unavailable
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 20
+CONNECT_TIMEOUT_S = 5.0
+SESSION_EXPIRY_S = 7 * 86_400
+"""How long the broker keeps what came while we are away (MQTT 5; MQTT 3.1.1 sessions have no end)."""
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
+TICK_S = 0.5
+READS = 500
+"""Packets read in a row before acknowledgements get their turn."""
+RECEIPTS_WAITING = 10_000
+"""Receipts that may wait; a gateway that misses one sends its pack again, and gets one."""
+
+
+class Session(threading.Thread):
+    """A persistent session with its own connection and thread.
+
+    Parameters
+    ----------
+    client_id : str
+        Name of the session at the broker.
+    filters : sequence of str
+        What it subscribes to, with QoS 1.
+    """
+
+    def __init__(
+        self, config: BrokerConfig, client_id: str, filters: Sequence[str], inbox: Inbox, clock: Clock
+    ) -> None:
+        super().__init__(name=client_id, daemon=True)
+        self.failure: BaseException | None = None
+        self.trouble = "not connected yet"
+        self.connected = False
+        self._config = config
+        self._filters = tuple(filters)
+        self._inbox = inbox
+        self._clock = clock
+        self._connection = 0
+        self._received = 0
+        self._starved = False
+        self._stop_asked = threading.Event()
+        self._acks: deque[Message] = deque()
+        self._receipts: deque[Receipt] = deque(maxlen=RECEIPTS_WAITING)
+        self._wake_read, self._wake_write = socket.socketpair()
+        self._wake_read.setblocking(False)
+        self._wake_write.setblocking(False)
+        self._client = self._make(client_id)
+
+    # Called by other threads ------------------------------------------------------------------------
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Acknowledge messages, in this order; those of an earlier connection are passed over."""
+        self._acks.extend(messages)
+        self._wake()
+
+    def publish(self, receipts: Sequence[Receipt]) -> None:
+        """Send receipts, if there is a connection."""
+        if receipts:
+            self._receipts.extend(receipts)
+            self._wake()
+
+    def stop(self) -> None:
+        """Send what is to be acknowledged, disconnect and end; not waited for."""
+        self._stop_asked.set()
+        self._wake()
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):  # full: it is awake anyway
+            self._wake_write.send(b"\0")
+
+    # The thread ----------------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        try:
+            self._run()
+        except BaseException as error:
+            log.exception("%s ends", self.name)
+            self.failure = error
+        finally:
+            self.connected = False
+            self._wake_read.close()
+            self._wake_write.close()
+
+    def _run(self) -> None:
+        pause_s = FIRST_PAUSE_S
+        while not self._stop_asked.is_set():
+            try:
+                self._connect()
+            except (OSError, ssl.SSLError) as error:
+                self._say(f"the broker does not answer: {error}")
+            else:
+                if self._serve():
+                    pause_s = FIRST_PAUSE_S
+            # Not all at the same moment after a broker's restart.
+            self._stop_asked.wait(pause_s * random.uniform(0.5, 1.0))
+            pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+
+    def _connect(self) -> None:
+        arguments: dict[str, Any] = {}
+        if self._config.mqtt5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = SESSION_EXPIRY_S
+            properties.ReceiveMaximum = 65_535
+            arguments = {"clean_start": False, "properties": properties}
+        self._client.connect(self._config.host, self._config.port, KEEPALIVE_S, **arguments)
+
+    def _serve(self) -> bool:
+        """Serve one connection until it is lost or we shall stop; says whether the broker accepted it."""
+        client = self._client
+        sock = client.socket()
+        if sock is None:
+            return False
+        accepted_before = self._connection
+        selector = selectors.DefaultSelector()
+        selector.register(self._wake_read, selectors.EVENT_READ)
+        selector.register(sock, selectors.EVENT_READ)
+        last_misc = 0.0
+        watched = selectors.EVENT_READ
+        with selector:
+            while client.socket() is not None:
+                wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.want_write() else 0)
+                if wanted != watched:
+                    selector.modify(sock, wanted)
+                    watched = wanted
+                pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+                for key, mask in selector.select(0 if pending else TICK_S):
+                    if key.fileobj is self._wake_read:
+                        with contextlib.suppress(BlockingIOError):
+                            self._wake_read.recv(4096)
+                    elif mask & selectors.EVENT_READ:
+                        pending = True
+                if pending:
+                    self._read()
+                self._send()
+                if client.want_write():
+                    client.loop_write()
+                if time.monotonic() - last_misc > 1.0:
+                    last_misc = time.monotonic()
+                    client.loop_misc()
+                if self._stop_asked.is_set() or (self._starved and self._inbox.has_room):
+                    # Starved: the broker sends again what found no room, once we come anew.
+                    self._starved = False
+                    client.disconnect()
+                    client.loop_write()
+                    break
+        self.connected = False
+        if self._connection == accepted_before and not self.trouble.startswith("the broker refuses"):
+            self._say("the broker accepts no connection: does it speak this version of MQTT?")
+        return self._connection > accepted_before
+
+    def _read(self) -> None:
+        for _ in range(READS):
+            before = self._received
+            if self._client.loop_read() != mqtt.MQTT_ERR_SUCCESS or self._received == before:
+                return
+
+    def _send(self) -> None:
+        while self._acks:
+            message = self._acks.popleft()
+            if message.mid and message.connection == self._connection and self.connected:
+                self._client.ack(message.mid, 1)
+                self._inbox.release(message)
+        while self._receipts:
+            receipt = self._receipts.popleft()
+            if self.connected:
+                self._client.publish(receipt.topic, receipt.payload, qos=1)
+
+    def _say(self, trouble: str) -> None:
+        if trouble != self.trouble:
+            log.warning("%s: %s", self.name, trouble)
+            self.trouble = trouble
+
+    # The client and its callbacks -------------------------------------------------------------------------
+
+    def _make(self, client_id: str) -> mqtt.Client:
+        config = self._config
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            clean_session=None if config.mqtt5 else False,
+            protocol=mqtt.MQTTv5 if config.mqtt5 else mqtt.MQTTv311,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if config.username is not None:
+            client.username_pw_set(config.username, config.password)
+        if config.tls:
+            client.tls_set(ca_certs=config.ca_file)
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        # Before connecting, else it does not hold; receipts need no limit of their own, see RECEIPTS_WAITING.
+        client.max_inflight_messages_set(1000)
+        client.max_queued_messages_set(RECEIPTS_WAITING)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        # Without this callback a packet is written at once, by whichever thread; our loop writes them.
+        client.on_socket_register_write = lambda *_: None
+        return client
+
+    def _on_connect(
+        self, client: mqtt.Client, _: object, flags: mqtt.ConnectFlags, reason: ReasonCode, __: object
+    ) -> None:
+        if reason.is_failure:
+            self._say(f"the broker refuses the connection: {reason}")
+            return
+        self._connection += 1
+        self._inbox.reconnected(session_kept=flags.session_present)
+        self.connected = True
+        self.trouble = ""
+        client.subscribe([(topic, 1) for topic in self._filters])
+
+    def _on_disconnect(
+        self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object
+    ) -> None:
+        self.connected = False
+        if not self._stop_asked.is_set() and not self.trouble:
+            self._say(f"the connection to the broker is lost: {reason}")
+
+    def _on_subscribe(
+        self, _: mqtt.Client, __: object, ___: int, reasons: list[ReasonCode], ____: object
+    ) -> None:
+        refused = [topic for topic, reason in zip(self._filters, reasons, strict=True) if reason.is_failure]
+        if refused:
+            raise Unavailable(
+                f"The broker refuses the subscription to {', '.join(refused)}: are the permissions right, "
+                "and is max_ack_pending times the number of subscriptions below 65,536?"
+            )
+
+    def _on_message(self, _: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
+        self._received += 1
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        properties = message.properties
+        took = self._inbox.put(
+            Message(
+                topic=topic,
+                payload=cut(bytes(message.payload)),
+                arrived_us=self._clock.now_us(),
+                connection=self._connection,
+                mid=message.mid if message.qos else 0,
+                content_type=None if properties is None else getattr(properties, "ContentType", None),
+                again=message.dup or message.retain,
+            )
+        )
+        if not took:
+            self._starved = True

@@ -1,0 +1,194 @@
+"""The write path: a batch of understood messages in one transaction, the same again as often as one likes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ingest import report as reports
+from ingest.interpret import Item
+from ingest.pack import Pack, RecordRefused
+from ingest.receipts import Receipt, receipt
+from store import packs, presence, quarantine, readings
+from store.database import Connection
+from store.packs import Key, Ledger, News
+
+NO_PLACE = 1
+"""The row of the place without a name, by the first migration."""
+
+_NOTHING = "The place is one too many: there are {} already."
+
+
+@dataclass(slots=True)
+class Written:
+    """What a transaction did, once it is committed."""
+
+    new: int = 0
+    receipts: list[Receipt] = field(default_factory=list)
+    quarantined: int = 0
+    quarantine_bytes: int = 0
+    only_counted: int = 0
+
+
+def write(
+    conn: Connection,
+    items: Sequence[Item],
+    places: Mapping[str, int],
+    *,
+    room_bytes: int,
+    replay: bool = False,
+) -> Written:
+    """Store a batch in one transaction.
+
+    Parameters
+    ----------
+    conn : Connection
+        After `store.readings.prepare`, without an open transaction.
+    items : sequence of Item
+        In the order in which they came.
+    places : mapping
+        Numbers of the places, see `find_places`.
+    room_bytes : int
+        What the quarantine may still take.
+    replay : bool
+        From the quarantine: what is still refused stays there and is not put there anew; times
+        count from the first arrival, so that a number seen already says nothing against a record.
+    """
+    written = Written()
+    with conn.transaction():
+        stored = [item for item in items if item.pack is not None and item.instrument is not None]
+        repeated = set() if replay else _repeated(conn, stored)
+        ledgers = packs.add(conn, _news(stored))
+        rows = _rows((item for item in stored if id(item) not in repeated), places)
+        written.new = readings.write(conn, readings.in_order(rows))
+        _count_unknown(conn, stored)
+        _fold_presence(conn, items)
+        if not replay:
+            refusals = [refusal for item in items for refusal in item.refusals()]
+            written.quarantined = len(refusals)
+            if refusals:
+                written.quarantine_bytes, written.only_counted = quarantine.put(conn, refusals, room_bytes)
+    written.receipts = _receipts(stored, ledgers)
+    if not written.only_counted:
+        written.receipts += _receipts_of_unregistered(items)
+    return written
+
+
+def find_places(conn: Connection, items: Sequence[Item], known: dict[str, int]) -> None:
+    """Complete the numbers of the places that occur; refuse records of places beyond the bound."""
+    named = {row[1] for item in items if item.pack and item.instrument for row in item.pack.rows if row[1]}
+    if named - known.keys():
+        with conn.transaction():
+            known.update(readings.place_ids(conn, named))
+    lost = named - known.keys()
+    if lost:
+        for item in items:
+            if item.pack is not None:
+                _refuse_places(item.pack, lost)
+
+
+def _refuse_places(pack: Pack, lost: set[str]) -> None:
+    gone = [row for row in pack.rows if row[1] in lost]
+    if gone:
+        pack.rows = [row for row in pack.rows if row[1] not in lost]
+        sentence = _NOTHING.format(readings.PLACES_AT_MOST)
+        pack.refused += [RecordRefused(None, "too-many-places", sentence) for _ in gone]
+
+
+def _rows(items: Iterable[Item], places: Mapping[str, int]) -> readings.Rows:
+    values = [
+        (ident, quantity, places[place] if place else NO_PLACE, time_us, value, arrived_us)
+        for item in items
+        if item.pack is not None and item.instrument is not None
+        for ident, arrived_us in ((item.instrument.id, item.message.arrived_us),)
+        for quantity, place, time_us, value in item.pack.rows
+    ]
+    return np.array(values, readings.ROW)
+
+
+def _key(item: Item) -> Key | None:
+    if item.pack is None or item.instrument is None or item.pack.number is None:
+        return None
+    return item.instrument.id, item.pack.boot
+
+
+def _repeated(conn: Connection, stored: Sequence[Item]) -> set[int]:
+    """Packs that came before and whose times do not show it, for they count from their arrival."""
+    relative = [item for item in stored if item.pack is not None and item.pack.relative and _key(item)]
+    ledgers = packs.lock(conn, (key for item in relative if (key := _key(item))))
+    seen: set[tuple[Key, int]] = set()
+    repeated: set[int] = set()
+    for item in relative:
+        key = _key(item)
+        if key is None or item.pack is None or item.pack.seq is None:
+            continue
+        if (key, item.pack.seq) in seen or packs.contains(ledgers[key].have, item.pack.seq):
+            repeated.add(id(item))
+        seen.add((key, item.pack.seq))
+    return repeated
+
+
+def _news(stored: Sequence[Item]) -> dict[Key, News]:
+    news: dict[Key, News] = {}
+    for item in stored:
+        key = _key(item)
+        if key is None or item.pack is None or item.pack.seq is None:
+            continue
+        entry = news.setdefault(key, News(set(), set()))
+        (entry.refused if item.pack.wholly_refused else entry.have).add(item.pack.seq)
+    return news
+
+
+def _receipts(stored: Sequence[Item], ledgers: Sequence[Ledger]) -> list[Receipt]:
+    names = {item.instrument.id: item.instrument for item in stored if item.instrument is not None}
+    news = _news(stored)
+    result = []
+    for ledger in ledgers:
+        known = names[ledger.instrument_id]
+        entry = news[ledger.instrument_id, ledger.boot]
+        result.append(receipt(known.gateway, known.name, ledger, entry.have | entry.refused))
+    return result
+
+
+def _receipts_of_unregistered(items: Sequence[Item]) -> list[Receipt]:
+    """Instruments without a ledger: what went to quarantine need not be sent again."""
+    numbers: dict[tuple[str, str, str], set[int]] = {}
+    for item in items:
+        if item.unregistered and item.pack is not None and item.pack.number is not None:
+            boot, seq = item.pack.number
+            numbers.setdefault((*item.unregistered, boot), set()).add(seq)
+    return [
+        receipt(gateway, instrument, Ledger(0, boot, (), packs.ranges(refused)), refused)
+        for (gateway, instrument, boot), refused in sorted(numbers.items())
+    ]
+
+
+def _count_unknown(conn: Connection, stored: Sequence[Item]) -> None:
+    counts: dict[tuple[int, str], int] = {}
+    latest_us = 0
+    for item in stored:
+        if item.pack is not None and item.instrument is not None and item.pack.unknown:
+            latest_us = max(latest_us, item.message.arrived_us)
+            for name, n in item.pack.unknown.items():
+                key = (item.instrument.id, name)
+                counts[key] = counts.get(key, 0) + n
+    readings.count_unknown(conn, counts, latest_us)
+
+
+def _fold_presence(conn: Connection, items: Sequence[Item]) -> None:
+    told = [item for item in items if item.report is not None and item.gateway_id is not None]
+    if not told:
+        return
+    current = presence.lock(conn, (item.gateway_id for item in told if item.gateway_id is not None))
+    changed: dict[int, presence.Presence] = {}
+    for item in told:
+        if item.report is None or item.gateway_id is None:
+            continue
+        after = reports.fold(
+            current.get(item.gateway_id), item.report, item.message.arrived_us, again=item.message.again
+        )
+        if after is not None:
+            current[item.gateway_id] = changed[item.gateway_id] = after
+    presence.save(conn, changed)

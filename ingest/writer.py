@@ -1,0 +1,241 @@
+"""The writer's loop: takes batches, stores them, acknowledges after the commit, sends receipts."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Protocol
+
+import psycopg
+
+from ingest.config import IngestConfig
+from ingest.inbox import Inbox, Message
+from ingest.interpret import UNKNOWN, Item, interpret
+from ingest.pack import RecordRefused
+from ingest.receipts import Receipt
+from ingest.registry import Registry
+from ingest.write import Written, find_places, write
+from store import quarantine, readings
+from store.database import Connection, connect
+
+log = logging.getLogger(__name__)
+
+STATEMENT_TIMEOUT_S = 20.0
+FRESH_S = 1.0
+"""Equipment older than this is read anew before an unknown gateway or instrument is refused."""
+QUARANTINE_COUNT_S = 10.0
+"""How often the quarantine's size is read; in between, what was added is reckoned on."""
+LONGEST_PAUSE_S = 5.0
+TIMEOUTS_BEFORE_SPLIT = 3
+
+
+class Fault(Enum):
+    """What an error of the database asks for."""
+
+    RETRY = auto()
+    """It is not the batch's fault: the same batch again."""
+    SPLIT = auto()
+    """Too much at once, perhaps: again, and after some times in halves."""
+    DATA = auto()
+    """Something in the batch: find it by halving."""
+    OURS = auto()
+    """A fault of this program or of the schema: end, and be started anew."""
+
+
+def fault_of(error: Exception) -> Fault:
+    """Classify by SQLSTATE (PostgreSQL's documentation, appendix A)."""
+    if not isinstance(error, psycopg.Error):
+        return Fault.DATA if isinstance(error, ValueError | ArithmeticError) else Fault.OURS
+    state = error.sqlstate
+    if state is None:
+        # Without a state the server did not answer, or the driver could not put a value into its form.
+        return Fault.DATA if isinstance(error, psycopg.DataError) else Fault.RETRY
+    if state == "57014":  # query_canceled: the statement timeout
+        return Fault.SPLIT
+    if state[:2] in ("22", "23"):
+        return Fault.DATA
+    # 25006: the server is read-only, as after a change of the primary.
+    if state[:2] in ("08", "40", "53", "55", "57", "58", "XX") or state == "25006":
+        return Fault.RETRY
+    return Fault.OURS
+
+
+class Broker(Protocol):
+    """What the writer asks of the broker's session."""
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Acknowledge messages in this order."""
+
+    def publish(self, receipts: Sequence[Receipt]) -> None:
+        """Send receipts."""
+
+
+@dataclass(slots=True)
+class Counters:
+    """What a writer has done so far."""
+
+    messages: int = 0
+    readings: int = 0
+    refused: int = 0
+    only_counted: int = 0
+    commits: int = 0
+    retries: int = 0
+
+
+class Stopped(Exception):
+    """The batch in hand is left with the broker, for the process ends."""
+
+
+class Writer(threading.Thread):
+    """A thread that stores what an inbox holds.
+
+    Parameters
+    ----------
+    name : str
+        For messages and counters.
+    age_s : float
+        How long a message may wait for others [s].
+    """
+
+    def __init__(
+        self, name: str, config: IngestConfig, inbox: Inbox, broker: Broker, registry: Registry, age_s: float
+    ) -> None:
+        super().__init__(name=f"writer-{name}", daemon=True)
+        self.counters = Counters()
+        self.failure: BaseException | None = None
+        self.trouble = ""
+        self._config = config
+        self._inbox = inbox
+        self._broker = broker
+        self._registry = registry
+        self._age_s = age_s
+        self._stop_asked = threading.Event()
+        self._connection: Connection | None = None
+        self._places: dict[str, int] = {}
+        self._quarantine_bytes = 0
+        self._quarantine_read = -float("inf")
+
+    def stop(self) -> None:
+        """Finish the batch in hand and end; not waited for."""
+        self._stop_asked.set()
+
+    def run(self) -> None:
+        try:
+            while not self._stop_asked.is_set():
+                if self._inbox.wait(self._age_s, self._config.batch_messages, patience_s=0.2):
+                    self.settle(self._inbox.take(self._config.batch_messages, self._config.batch_bytes))
+        except Stopped:
+            pass
+        except BaseException as error:
+            log.exception("%s ends", self.name)
+            self.failure = error
+        finally:
+            self._disconnect()
+
+    def settle(self, batch: Sequence[Message]) -> None:
+        """Store a batch; after the commit acknowledge it and send receipts."""
+        if not batch:
+            return
+        done = self._commit([interpret(message, self._registry.equipment) for message in batch])
+        self._broker.acknowledge(batch)
+        for written in done:
+            self._broker.publish(written.receipts)
+            self.counters.readings += written.new
+            self.counters.refused += written.quarantined
+            self.counters.only_counted += written.only_counted
+            self._quarantine_bytes += written.quarantine_bytes
+        self.counters.messages += len(batch)
+        self.counters.commits += len(done)
+
+    def _commit(self, items: list[Item]) -> list[Written]:
+        """Store items, in one transaction if nothing in them hinders it."""
+        attempt = 0
+        while True:
+            try:
+                return [self._write(items)]
+            except Stopped:
+                raise
+            except Exception as error:
+                self._disconnect()
+                fault = fault_of(error)
+                if fault is Fault.OURS:
+                    raise
+                if fault is Fault.DATA and len(items) == 1:
+                    items = [_blamed(items[0], error)]
+                elif fault is Fault.DATA or (
+                    fault is Fault.SPLIT and attempt >= TIMEOUTS_BEFORE_SPLIT and len(items) > 1
+                ):
+                    middle = len(items) // 2
+                    return self._commit(items[:middle]) + self._commit(items[middle:])
+                else:
+                    self._pause(attempt, error)
+                attempt += 1
+
+    def _write(self, items: list[Item]) -> Written:
+        conn = self._connected()
+        if any(refused.code in UNKNOWN for item in items for refused in item.refused):
+            with conn.transaction():
+                fresh = self._registry.reload(conn, older_than_s=FRESH_S)
+            if fresh:
+                items[:] = [
+                    interpret(item.message, self._registry.equipment) if item.refused else item
+                    for item in items
+                ]
+        find_places(conn, items, self._places)
+        written = write(conn, items, self._places, room_bytes=self._room(conn))
+        self.trouble = ""
+        return written
+
+    def _room(self, conn: Connection) -> int:
+        now = time.monotonic()
+        if now - self._quarantine_read > QUARANTINE_COUNT_S:
+            with conn.transaction():
+                self._quarantine_bytes = quarantine.used_bytes(conn)
+            self._quarantine_read = now
+        return self._config.quarantine_bytes - self._quarantine_bytes
+
+    def _connected(self) -> Connection:
+        if self._connection is None:
+            conn = connect(
+                self._config.dsn,
+                application=f"ingest-{self.name}",
+                autocommit=True,
+                statement_timeout_s=STATEMENT_TIMEOUT_S,
+            )
+            readings.prepare(conn)
+            self._connection = conn
+        return self._connection
+
+    def _disconnect(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    def _pause(self, attempt: int, error: Exception) -> None:
+        """Wait before the same batch is tried again."""
+        self.counters.retries += 1
+        said = (str(error).strip().splitlines() or [type(error).__name__])[0]
+        if said != self.trouble:
+            log.warning("%s: the database does not take the batch, it is tried again: %s", self.name, said)
+            self.trouble = said
+        if self._stop_asked.wait(min(0.05 * 2**attempt, LONGEST_PAUSE_S)):
+            raise Stopped
+
+
+def _blamed(item: Item, error: Exception) -> Item:
+    """The message that a batch failed by: to quarantine with it, and nothing else of it."""
+    said = ascii((str(error).strip().splitlines() or [type(error).__name__])[0])[:200]
+    if any(refused.code == "database" for refused in item.refused):
+        raise error  # even its quarantine fails: that is no fault of the data
+    log.warning(
+        "A message on %s goes to quarantine, the database refuses it: %s", ascii(item.message.topic), said
+    )
+    return Item(
+        item.message,
+        gateway=item.gateway,
+        refused=[RecordRefused(None, "database", f"The database refuses it: {said}")],
+    )
