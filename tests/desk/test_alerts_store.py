@@ -55,6 +55,7 @@ def test_acknowledging_in_the_database_is_that_of_the_pure_life(
     conn: Connection, ada: int, state: AlertState, note: str
 ) -> None:
     alert = add(conn, "k")
+    alerts.add_note(conn, alert.id, ada, "Gate is locked.", NIGHT_US)
     if state.acknowledged:
         alerts.acknowledge(conn, alert.id, ada, "First.", NIGHT_US + 1)
     if not state.active:

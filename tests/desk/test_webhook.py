@@ -7,6 +7,7 @@ import logging
 import signal
 import subprocess
 import sys
+import threading
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -132,7 +133,9 @@ def test_hanging_receiver_delays_neither_alerts_nor_the_end(
         wait_until(lambda: receiver.ids, what="the first delivery to hang")
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
         wait_until(lambda: len(alerts.page(conn)) == 2, what="the second alert")
-    # The desk has stopped by itself (the fixture saw it) while the receiver, timeout an hour, still hangs.
+    # The desk has stopped by itself (the fixture saw it), and so has its courier, timeout an hour, while the
+    # receiver still hangs.
+    wait_until(lambda: "courier" not in {thread.name for thread in threading.enumerate()}, what="its end")
     assert receiver.hanging.is_set()
     assert not [row for row in log_of(conn) if row["sent_at"]]
 
