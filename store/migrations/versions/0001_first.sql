@@ -183,20 +183,20 @@ CREATE TABLE timer (
 CREATE INDEX timer_due ON timer (due);
 
 -- Judgement --------------------------------------------------------------------------------------
--- Persisted state of the recogniser: what it knows from all readings up to a moment of event time. head is the newest
--- and is replaced at every judgement; near lags behind it, so that readings a little out of order cost little.
+-- How far each job is judged, and a persisted state of the recogniser: what it knows from all readings up to a moment
+-- of event time. The state lags behind by some seconds, so that readings a little out of order cost little.
 CREATE TABLE track (
     job_id integer PRIMARY KEY REFERENCES job,
     settings text NOT NULL,                    -- digest of what the job was judged by; another one: begin anew
-    head_at timestamptz NOT NULL,
-    head bytea NOT NULL,                       -- JSON; bytea, because nobody queries it and jsonb costs parsing
-    near_at timestamptz,
-    near bytea,
+    head_at timestamptz NOT NULL,              -- judged up to here
+    epoch integer NOT NULL DEFAULT 0,          -- goes up when late readings rewind: states kept in memory are then void
+    state_at timestamptz NOT NULL,
+    state bytea NOT NULL,                      -- JSON; bytea, because nobody queries it and jsonb costs parsing
     seen text NOT NULL DEFAULT '',             -- digest of the view that the tables below were last brought in line with
     written_at timestamptz NOT NULL,           -- when that was, by the database's own clock
     wake_at timestamptz,                       -- when its timer goes off, by the injected clock
     silent integer[] NOT NULL DEFAULT '{}'     -- instruments that were told silent
-);
+) WITH (fillfactor = 50);
 -- Older states, every ten minutes and thinned with age: late readings rewind to the one before them
 CREATE TABLE checkpoint (
     job_id integer NOT NULL REFERENCES job,

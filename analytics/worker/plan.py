@@ -1,0 +1,230 @@
+"""Which readings each touched job is to be judged by, and how much of them in one transaction."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from analytics.core.track import TrackSettings
+from analytics.worker.states import Known, Memory, start
+from model.clock import US
+from model.job import Assignment
+from store.setups import Setup, Wanted
+from store.tracks import Saved
+from store.work import Span, Touched
+
+WINDOW_US = 2 * 3600 * US
+"""Most event time of one job in one transaction, so that a long history does not keep the others waiting."""
+
+BUDGET_S = 60_000
+"""Event time of all instruments together in one transaction [s]: about as many readings, at one a second."""
+
+RULES = 1
+"""Number of the rules of judgement. Raise it when they change: all jobs that are touched begin anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A job that must be looked at.
+
+    Parameters
+    ----------
+    touched : (int, int) or None
+        First and last event time of new readings [µs], None if only time has passed.
+    heard : frozenset of int
+        Instruments that sent something.
+    woken, silence : bool
+        Its timers have gone off.
+    """
+
+    job_id: int
+    touched: tuple[int, int] | None = None
+    heard: frozenset[int] = frozenset()
+    woken: bool = False
+    silence: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How to judge a job in this transaction.
+
+    Parameters
+    ----------
+    anew : bool
+        From its first reading, because its settings changed or it was asked for.
+    rewound : bool
+        Readings came that are older than what was judged already.
+    since_us : int
+        The state to go on from must be from before this [µs].
+    goal_us : int
+        Everything up to here is to be judged [µs].
+    """
+
+    task: Task
+    setup: Setup
+    settings: TrackSettings
+    digest: str
+    saved: Saved | None
+    anew: bool
+    rewound: bool
+    since_us: int
+    goal_us: int
+    known: tuple[Known, ...]
+
+    @property
+    def epoch(self) -> int:
+        """The epoch that this judgement belongs to."""
+        before = 0 if self.saved is None else self.saved.epoch
+        return before + (self.rewound or self.anew)
+
+    @property
+    def from_us(self) -> int:
+        return self.known[-1].time_us + 1
+
+    @property
+    def until_us(self) -> int:
+        """How far this transaction comes [µs]."""
+        return max(min(self.goal_us, self.from_us + WINDOW_US), self.from_us - 1)
+
+    @property
+    def complete(self) -> bool:
+        return self.until_us >= self.goal_us
+
+    @property
+    def cost_s(self) -> float:
+        """Event time of all its instruments [s]."""
+        return (self.until_us - self.from_us + US) / US * len(self.setup.instruments)
+
+    def wanted(self) -> list[Wanted]:
+        """The readings to fetch."""
+        return [
+            Wanted(self.setup.job.id, span)
+            for span in _clip(self.setup.assignments, self.from_us, self.until_us)
+        ]
+
+    def rest(self) -> list[Span]:
+        """What is left for another transaction."""
+        return [] if self.complete else _clip(self.setup.assignments, self.until_us + 1, self.goal_us)
+
+
+def _clip(assignments: Iterable[Assignment], since_us: int, until_us: int) -> list[Span]:
+    spans = []
+    for one in assignments:
+        first = max(one.since_us, since_us)
+        last = until_us if one.until_us is None else min(one.until_us - 1, until_us)
+        if first <= last:
+            spans.append(Span(one.instrument_id, first, last))
+    return spans
+
+
+def tasks_of(touched: Sequence[Touched], services: Sequence[Assignment]) -> dict[int, Task]:
+    """Which jobs new readings concern."""
+    by_instrument = {item.instrument_id: item for item in touched}
+    result: dict[int, Task] = {}
+    for service in services:
+        item = by_instrument[service.instrument_id]
+        since = max(item.since_us, service.since_us)
+        until = item.until_us if service.until_us is None else min(item.until_us, service.until_us - 1)
+        before = result.get(service.job_id, Task(service.job_id))
+        if before.touched is not None:
+            since, until = min(since, before.touched[0]), max(until, before.touched[1])
+        heard = before.heard | {service.instrument_id}
+        result[service.job_id] = Task(service.job_id, (since, until), heard)
+    return result
+
+
+def uncovered(touched: Iterable[Touched], services: Sequence[Assignment]) -> list[Span]:
+    """Touched spans that no single assignment covers: there may be readings that belong to no job."""
+    covered = {item.instrument_id: item for item in services}
+    result = []
+    for item in touched:
+        service = covered.get(item.instrument_id)
+        if (
+            service is None
+            or service.since_us > item.since_us
+            or (service.until_us is not None and service.until_us <= item.until_us)
+        ):
+            result.append(Span(item.instrument_id, item.since_us, item.until_us))
+    return result
+
+
+def make(task: Task, setup: Setup, saved: Saved | None, memory: Memory) -> Plan | None:
+    """Plan the judgement of a job; ``known`` is empty if its state must be fetched from the database.
+
+    Returns
+    -------
+    Plan or None
+        None if the job has never had a reading.
+    """
+    settings = settings_of(setup)
+    digest = digest_of(settings, setup)
+    begins_us = setup.begins_us
+    if begins_us is None or (saved is None and task.touched is None):
+        return None
+    anew = saved is not None and saved.settings != digest
+    goals = [] if saved is None else [saved.head_us]
+    since_us = begins_us if saved is None or anew else saved.head_us + 1
+    if task.touched is not None:
+        goals.append(task.touched[1])
+        since_us = min(since_us, task.touched[0])
+    known: tuple[Known, ...] = ()
+    if saved is None or anew:
+        known = (start(settings, begins_us - 1),)
+    else:
+        known = memory.before(setup.job.id, digest, saved.epoch, since_us)
+        if known and known[-1].time_us < saved.state_us < since_us:
+            known = ()  # another process has come much further
+    return Plan(
+        task=task,
+        setup=setup,
+        settings=settings,
+        digest=digest,
+        saved=saved,
+        anew=anew,
+        rewound=saved is not None and not anew and since_us <= saved.head_us,
+        since_us=since_us,
+        goal_us=max(goals),
+        known=known,
+    )
+
+
+def within_budget(plans: Iterable[Plan]) -> list[Plan]:
+    """As many as fit in one transaction, one at least, the cheapest first: those are the live ones."""
+    result: list[Plan] = []
+    spent = 0.0
+    for plan in sorted(plans, key=lambda plan: (plan.cost_s, plan.setup.job.id)):
+        spent += plan.cost_s
+        if result and spent > BUDGET_S:
+            break
+        result.append(plan)
+    return result
+
+
+def settings_of(setup: Setup) -> TrackSettings:
+    """What the core is told of the job."""
+    deciding = [one.instrument_id for one in setup.assignments if one.deciding]
+    return TrackSettings(
+        procedure=setup.procedure,
+        instruments=setup.instruments,
+        # A gauge that took another's place decides from then on; the core knows one of them.
+        deciding_id=deciding[-1] if deciding else None,
+        volume_m3=setup.volume_m3,
+        refrigerant=setup.refrigerant,
+    )
+
+
+def digest_of(settings: TrackSettings, setup: Setup) -> str:
+    """A short text that differs when the judgement would."""
+    whole: Mapping[str, object] = {
+        "rules": RULES,
+        "procedure": settings.procedure,
+        "instruments": settings.instruments,
+        "deciding": settings.deciding_id,
+        "volume": settings.volume_m3,
+        "refrigerant": settings.refrigerant,
+        "since": [(one.instrument_id, one.since_us) for one in setup.assignments],
+    }
+    return hashlib.blake2b(msgspec.json.encode(whole), digest_size=12).hexdigest()

@@ -1,0 +1,97 @@
+"""Opening walk-up jobs for gauges that nobody assigned.
+
+A gateway may serve several circuits, and nothing says which valve or thermometer belongs to which gauge. So
+each circuit gauge gets a job of its own, and only where a gateway has a single one do its other instruments
+join."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from model.equipment import Position, Role
+from model.event import EventKind
+from model.job import JobState
+from store import jobs, procedures, walkups, work
+from store.database import Connection
+from store.equipment import tell
+from store.events import NewEvent
+from store.walkups import LOOK_BACK_US, Free, Neighbour
+from store.work import Span
+
+
+@dataclass(frozen=True, slots=True)
+class Serving:
+    """An instrument joins a job at a moment [µs]."""
+
+    instrument_id: int
+    since_us: int
+    until_us: int | None
+    deciding: bool
+
+
+def open_jobs(conn: Connection, spans: Sequence[Span]) -> list[NewEvent]:
+    """Open a job for each gauge whose touched span holds a low reading that belongs to none."""
+    found = walkups.free(conn, spans)
+    if not found:
+        return []
+    # Another process may be doing the same for another instrument of the gateway: look again when it is our
+    # turn.
+    work.lock_gateways(conn, {free.gateway_id for free in found})
+    found = walkups.free(conn, spans)
+    procedure = procedures.default(conn)
+    events = []
+    for free in found:
+        around = walkups.neighbours(conn, [free.gateway_id])
+        job = jobs.add(
+            conn,
+            f"Walk-up at {free.site}, gauge {free.label}",
+            free.site_id,
+            procedure.id,
+            free.time_us,
+            state=JobState.RUNNING,
+            walk_up=True,
+        )
+        for serving in servings(free, around):
+            walkups.assign(
+                conn,
+                job.id,
+                serving.instrument_id,
+                serving.since_us,
+                serving.until_us,
+                deciding=serving.deciding,
+            )
+        events.append(_opened(free, job.id))
+    if events:
+        tell(conn)
+    return events
+
+
+def servings(free: Free, around: Sequence[Neighbour]) -> list[Serving]:
+    """Which instruments a walk-up job takes, and from when on."""
+    since_us = free.time_us - LOOK_BACK_US
+    if free.after_us is not None:
+        since_us = max(since_us, free.after_us)
+    result = [Serving(free.instrument_id, since_us, free.before_us, deciding=True)]
+    judging = [one for one in around if one.role is Role.GAUGE and one.position is Position.CIRCUIT]
+    gauges = judging or [one for one in around if one.role is Role.GAUGE]
+    if [one.id for one in gauges] != [free.instrument_id] or free.before_us is not None:
+        return result
+    for one in around:
+        if one.id != free.instrument_id and not one.busy:
+            begin_us = since_us if one.free_since_us is None else max(since_us, one.free_since_us)
+            result.append(Serving(one.id, begin_us, None, deciding=False))
+    return result
+
+
+def _opened(free: Free, job_id: int) -> NewEvent:
+    return NewEvent(
+        kind=EventKind.JOB_OPENED,
+        happened_us=free.time_us,
+        text=f"Gauge {free.label} at {free.site} fell below 50 kPa and belongs to no job: "
+        "a walk-up job was opened. Give it its name, circuit and procedure.",
+        subject=f"job:{job_id}",
+        site_id=free.site_id,
+        job_id=job_id,
+        data={"walk_up": True, "instrument_id": free.instrument_id},
+    )

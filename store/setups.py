@@ -1,0 +1,172 @@
+"""What the judgement must know of jobs, and their readings: many jobs in one query each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from psycopg.rows import tuple_row
+
+from model.clock import to_datetime, to_us
+from model.equipment import Instrument
+from model.job import Assignment, Job
+from model.procedure import Procedure
+from model.reading import Quantity
+from store import equipment, jobs, procedures
+from store.database import Connection
+from store.work import Span
+
+JUDGED = (
+    Quantity.PRESSURE,
+    Quantity.TEMPERATURE,
+    Quantity.AMBIENT,
+    Quantity.VALVE,
+    Quantity.PUMP,
+    Quantity.HANDS,
+    Quantity.OVERRANGE,
+    Quantity.FAULT,
+)
+"""What the judgement looks at; batteries are not among it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """A job with everything it is judged by.
+
+    Parameters
+    ----------
+    labels : dict
+        ``gateway/instrument`` of each instrument, for sentences.
+    """
+
+    job: Job
+    procedure: Procedure
+    volume_m3: float | None
+    refrigerant: str | None
+    failures: int
+    parked: bool
+    assignments: tuple[Assignment, ...]
+    instruments: tuple[Instrument, ...]
+    labels: dict[int, str]
+
+    @property
+    def begins_us(self) -> int | None:
+        """Before its first reading [µs]."""
+        return min((assignment.since_us for assignment in self.assignments), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Readings of an instrument for a job, both ends in the span [µs]."""
+
+    job_id: int
+    span: Span
+
+
+Row = tuple[int, int, int, int, float]
+"""Job, time [µs], instrument, quantity, value."""
+
+_SERVICES = """
+SELECT a.* FROM unnest(%s::int[], %s::timestamptz[], %s::timestamptz[]) AS t (id, since, until)
+JOIN assignment a ON a.instrument_id = t.id AND a.since <= t.until AND (a.until IS NULL OR a.until > t.since)
+"""
+_JOBS = """
+SELECT j.*, c.volume_m3, c.refrigerant FROM job j LEFT JOIN circuit c ON c.id = j.circuit_id
+WHERE j.id = ANY(%s)
+"""
+_ASSIGNMENTS = """
+SELECT a.*, g.name || '/' || i.name AS label
+FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id
+WHERE a.job_id = ANY(%s) ORDER BY a.instrument_id, a.since
+"""
+# Of two values for one key the smaller judges. Times as microseconds and rows as tuples: half the cost of
+# datetimes in dictionaries.
+_READINGS = """
+SELECT s.job_id, (extract(epoch FROM r.time) * 1000000)::bigint, r.instrument_id, r.quantity::int,
+       min(r.value)
+FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, id, since, until)
+CROSS JOIN LATERAL (
+    SELECT time, instrument_id, quantity, value FROM reading
+    WHERE instrument_id = s.id AND quantity = ANY(%s) AND place_id = 1 AND time >= s.since AND time <= s.until
+) r
+GROUP BY 1, r.time, 3, 4 ORDER BY 1, r.time, 3, 4
+"""
+
+
+def services(conn: Connection, spans: Sequence[Span]) -> list[Assignment]:
+    """The assignments that touched spans meet."""
+    columns = (
+        [span.instrument_id for span in spans],
+        [to_datetime(span.since_us) for span in spans],
+        [to_datetime(span.until_us) for span in spans],
+    )
+    return [jobs.assignment_from_row(row) for row in conn.execute(_SERVICES, columns, prepare=True)]
+
+
+def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
+    """The set-ups of jobs."""
+    ids = sorted(job_ids)
+    assignments: dict[int, list[Assignment]] = {}
+    labels: dict[int, str] = {}
+    for row in conn.execute(_ASSIGNMENTS, (ids,), prepare=True):
+        assignments.setdefault(row["job_id"], []).append(jobs.assignment_from_row(row))
+        labels[row["instrument_id"]] = row["label"]
+    instruments = {
+        row["id"]: equipment.instrument_from_row(row)
+        for row in conn.execute(
+            "SELECT * FROM instrument WHERE id = ANY(%s)", (sorted(labels),), prepare=True
+        )
+    }
+    rows = conn.execute(_JOBS, (ids,), prepare=True).fetchall()
+    rules = {
+        row["id"]: procedures.from_row(row)
+        for row in conn.execute(
+            "SELECT * FROM procedure WHERE id = ANY(%s)",
+            (sorted({row["procedure_id"] for row in rows}),),
+            prepare=True,
+        )
+    }
+    result: dict[int, Setup] = {}
+    for row in rows:
+        mine = assignments.get(row["id"], [])
+        served = sorted({assignment.instrument_id for assignment in mine})
+        result[row["id"]] = Setup(
+            job=jobs.from_row(row),
+            procedure=rules[row["procedure_id"]],
+            volume_m3=row["volume_m3"],
+            refrigerant=row["refrigerant"],
+            failures=row["failures"],
+            parked=row["parked_at"] is not None,
+            assignments=tuple(mine),
+            instruments=tuple(instruments[number] for number in served),
+            labels={number: labels[number] for number in served},
+        )
+    return result
+
+
+def readings(conn: Connection, wanted: Sequence[Wanted]) -> list[Row]:
+    """Readings for the judgement, by job, time, instrument and quantity; the smaller of two values for one
+    key."""
+    with conn.cursor(row_factory=tuple_row) as cursor:
+        cursor.execute(
+            _READINGS,
+            (
+                [item.job_id for item in wanted],
+                [item.span.instrument_id for item in wanted],
+                [to_datetime(item.span.since_us) for item in wanted],
+                [to_datetime(item.span.until_us) for item in wanted],
+                [int(quantity) for quantity in JUDGED],
+            ),
+            prepare=True,
+        )
+        return cursor.fetchall()
+
+
+def last_arrivals(conn: Connection, instrument_ids: Iterable[int]) -> dict[int, int]:
+    """When each instrument was last heard of [µs], whatever it sent."""
+    rows = conn.execute(
+        "SELECT instrument_id, max(arrived) AS arrived FROM latest WHERE instrument_id = ANY(%s) GROUP BY 1",
+        (sorted(set(instrument_ids)),),
+        prepare=True,
+    )
+    return {row["instrument_id"]: to_us(row["arrived"]) for row in rows}

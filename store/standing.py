@@ -1,0 +1,48 @@
+"""What the judgement writes of a job itself: its state, its end, and failures of the judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from model.clock import to_datetime
+from model.job import JobState
+from store import jobs
+from store.database import Connection, one
+
+FAILURES_TO_PARK = 3
+
+
+def set_states(conn: Connection, states: Mapping[int, JobState]) -> None:
+    """Move jobs to other states; a closed one stays closed."""
+    ids = sorted(states)
+    if ids:
+        conn.execute(
+            "UPDATE job j SET state = s.state FROM unnest(%s::int[], %s::text[]) AS s (id, state) "
+            "WHERE j.id = s.id AND j.state <> s.state AND j.closed_at IS NULL",
+            (ids, [str(states[number]) for number in ids]),
+        )
+
+
+def close(conn: Connection, job_id: int, at_us: int) -> None:
+    """Close a job at a moment of event time; its instruments are free from then on."""
+    jobs.release(conn, job_id, at_us)
+    conn.execute(
+        "UPDATE job SET state = 'closed', closed_at = %s WHERE id = %s AND closed_at IS NULL",
+        (to_datetime(at_us), job_id),
+    )
+
+
+def note_failure(conn: Connection, job_id: int, now_us: int) -> bool:
+    """Count a failed judgement; returns whether the job is parked by it."""
+    row = conn.execute(
+        "UPDATE job SET failures = failures + 1, "
+        "parked_at = CASE WHEN failures + 1 >= %s THEN coalesce(parked_at, %s) ELSE parked_at END "
+        "WHERE id = %s RETURNING parked_at IS NOT NULL AND failures = %s AS parked",
+        (FAILURES_TO_PARK, to_datetime(now_us), job_id, FAILURES_TO_PARK),
+    ).fetchone()
+    return bool(one(row)["parked"])
+
+
+def clear_failures(conn: Connection, job_ids: Iterable[int]) -> None:
+    """Forget failures and parking."""
+    conn.execute("UPDATE job SET failures = 0, parked_at = NULL WHERE id = ANY(%s)", (sorted(job_ids),))
