@@ -74,9 +74,12 @@ class Courier:
             try:
                 await database.open()
                 async with httpx.AsyncClient(timeout=None, follow_redirects=False) as client:
-                    await self._carry(database, client)
+                    try:
+                        await self._carry(database, client)
+                    finally:
+                        # Before the client closes: being stopped is not a failed attempt.
+                        await self._drop_all()
             finally:
-                await self._drop_all()
                 await database.close()
 
     async def _carry(self, database: Database, client: httpx.AsyncClient) -> None:
