@@ -1,0 +1,89 @@
+"""The application: JSON API, event stream, pages."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import APIRouter, Depends, FastAPI
+from fastapi.security import APIKeyCookie
+from starlette.middleware.gzip import GZipMiddleware
+
+from api import assets, problems
+from api.config import ApiConfig
+from api.context import Context, borrower, make_pool
+from api.gate import COOKIE, Gate
+from api.hub import Hub
+from api.pages import alert_list, board, job, login, reference
+from api.readiness import BrokerProbe
+from api.routes import alerts, equipment, health, jobs, places, procedures, quarantine, readings, stream
+from api.throttle import Throttle
+from model.clock import Clock
+
+PREFIX = "/api/v1"
+DESCRIPTION = """
+Readings, hold tests and alerts of evacuation jobs.
+
+- **Login.** A cookie from `/login`; without it every address but health answers 401. Requests that change
+  something must come from this site (`Origin`) or be JSON.
+- **Errors** are problem details (RFC 9457) with a sentence in `detail` and the fields concerned in `errors`.
+- **Lists** page by cursor: pass `next` of one page as `cursor` of the next (also as `Link` header).
+- **Times** are RFC 3339 with offset. **Pressures** carry value and unit; `?pressure_unit=micron` chooses it.
+- A verdict follows a written rule. A cause is an estimate and never changes a verdict.
+
+This software does not replace the equipment maker's instructions, local codes or a licensed technician.
+"""
+
+
+def create_app(config: ApiConfig, clock: Clock) -> FastAPI:
+    """The application of one process."""
+    context = make_context(config, clock)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        # Without waiting: a database that is not there yet must not keep health from answering.
+        context.pool.open(wait=False)
+        context.hub.start()
+        yield
+        await asyncio.to_thread(context.hub.close)
+        context.pool.close(timeout=1.0)
+
+    app = FastAPI(
+        title="Holdfast",
+        version="1",
+        description=DESCRIPTION,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=f"{PREFIX}/openapi.json",
+        license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
+        lifespan=lifespan,
+    )
+    app.state.context = context
+    app.state.probe = None if config.mqtt is None else BrokerProbe(config.mqtt)
+    problems.install(app)
+    _include(app)
+    app.mount(assets.own_address(), assets.LastingFiles(directory=assets.STATIC))
+    app.mount(assets.plot_address(), assets.LastingFiles(directory=assets.plot_folder()))
+    app.add_middleware(Gate, context=context)
+    app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)
+    return app
+
+
+def make_context(config: ApiConfig, clock: Clock) -> Context:
+    """The context with everything still closed."""
+    pool = make_pool(config)
+    database = borrower(pool)
+    return Context(config, clock, pool, database, Hub(config.dsn, clock, database), Throttle())
+
+
+def _include(app: FastAPI) -> None:
+    # Only tells readers of the OpenAPI document how to log in; the gate does the work.
+    cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="Set by logging in at `/login`.")
+    versioned = APIRouter(prefix=PREFIX, dependencies=[Depends(cookie)])
+    for module in (places, equipment, procedures, jobs, readings, alerts, quarantine, stream):
+        versioned.include_router(module.router)
+    app.include_router(versioned)
+    app.include_router(health.router)
+    for page in (board, job, alert_list, login, reference):
+        app.include_router(page.router, include_in_schema=False)

@@ -1,0 +1,58 @@
+"""What the API must be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class MqttProbe:
+    """How to ask the broker whether it answers: by connecting as the service does."""
+
+    host: str
+    port: int
+    username: str | None = None
+    password: str | None = None
+    tls: bool = False
+    ca_file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ApiConfig:
+    """Settings of the API process.
+
+    Parameters
+    ----------
+    dsn : str
+        Connection string of the database.
+    host, port : str, int
+        Where to listen; port 0 takes a free one.
+    mqtt : MqttProbe or None
+        The broker that readiness includes, if any.
+    processes : tuple of str
+        Whose signs of life readiness includes.
+    beat_limit_s : float
+        How old a sign of life may be [s].
+    cookie_secure : bool or None
+        Whether the login cookie travels by https only; None: when the login itself came by https.
+    login_days : float
+        How long a login lasts.
+    metrics_token : str or None
+        Bearer token that opens ``/metrics`` without a login.
+    connections : int
+        Most connections to the database for requests.
+    heading : str
+        Name of this installation, shown beside the program's.
+    """
+
+    dsn: str
+    host: str = "127.0.0.1"
+    port: int = 8470
+    mqtt: MqttProbe | None = None
+    processes: tuple[str, ...] = ("ingest", "analyse", "desk")
+    beat_limit_s: float = 10.0
+    cookie_secure: bool | None = None
+    login_days: float = 14.0
+    metrics_token: str | None = None
+    connections: int = 8
+    heading: str = ""

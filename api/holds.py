@@ -1,0 +1,129 @@
+"""How a hold test reads in the API."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, Field
+
+from api.quantities import Pressure, Pressures, moment
+from model.judgement import Cause, Diagnosis, Interval, Verdict
+from store.judgement import decode
+
+
+class IntervalView(BaseModel):
+    """An estimate with its 90 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+class DiagnosisView(BaseModel):
+    """Estimated cause. An estimate never changes a verdict."""
+
+    cause: Cause
+    probabilities: dict[str, float]
+    evidence: list[str]
+    leak_pa_per_s: IntervalView | None
+    leak_pa_m3_per_s: IntervalView | None
+    vapour: Pressure | None
+    vapour_g: float | None
+    equilibrium_temperature_c: float | None
+    advice: str
+
+
+class RevisionView(BaseModel):
+    """An earlier or present state of a verdict, and why it was made."""
+
+    revision: int
+    verdict: Verdict
+    reason: str
+    text: str
+    cause: Cause | None
+    because: str
+    at: datetime
+
+
+class HoldTestView(BaseModel):
+    """A hold and what the rule says of it."""
+
+    id: int
+    job_id: int
+    revision: int = Field(description="0 as long as there was no verdict.")
+    verdict: Verdict
+    reason: str = Field(description="Reason code, stable, for programs.")
+    text: str = Field(description="One sentence for people.")
+    started_at: datetime
+    planned_end_at: datetime
+    ended_at: datetime | None
+    decided_at: datetime | None
+    first_over_limit_at: datetime | None
+    start: Pressure | None = Field(description="Filtered pressure at the end of settling.")
+    limit: Pressure | None
+    last: Pressure | None
+    highest: Pressure | None
+    smallest_leak_pa_m3_per_s: float | None = Field(description="Smallest steady leak it would have failed.")
+    by_valve: bool = Field(description="Begun by the valve's own report; else found in the curve.")
+    start_uncertainty_s: float
+    deciding_instrument_id: int | None
+    remarks: list[str]
+    diagnosis: DiagnosisView | None
+    withdrawn_at: datetime | None = Field(description="Late readings showed that there was no such hold.")
+
+
+class HoldTestDetail(HoldTestView):
+    """A hold test with its revisions."""
+
+    revisions: list[RevisionView]
+
+
+def hold_view(row: dict[str, Any], unit: Pressures) -> HoldTestView:
+    """A hold test from its row in `store.lists.HOLD_TESTS`."""
+    hold = decode(row["detail"])
+    return HoldTestView(
+        id=row["id"],
+        job_id=row["job_id"],
+        revision=row["revision"],
+        verdict=hold.verdict,
+        reason=hold.reason,
+        text=hold.text,
+        started_at=row["started_at"],
+        planned_end_at=moment(hold.planned_end_us) or row["started_at"],
+        ended_at=row["ended_at"],
+        decided_at=row["decided_at"],
+        first_over_limit_at=moment(hold.first_over_us),
+        start=unit.or_none(hold.start_pa),
+        limit=unit.or_none(hold.limit_pa),
+        last=unit.or_none(hold.last_pa),
+        highest=unit.or_none(hold.highest_pa),
+        smallest_leak_pa_m3_per_s=hold.smallest_leak_pa_m3_per_s,
+        by_valve=hold.by_valve,
+        start_uncertainty_s=hold.start_uncertainty_s,
+        deciding_instrument_id=hold.deciding_instrument_id,
+        remarks=list(hold.remarks),
+        diagnosis=None if hold.diagnosis is None else _diagnosis(hold.diagnosis, unit),
+        withdrawn_at=row["withdrawn_at"],
+    )
+
+
+def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
+    kelvin = found.equilibrium_temperature_k
+    return DiagnosisView(
+        cause=found.cause,
+        probabilities=found.probabilities,
+        evidence=list(found.evidence),
+        leak_pa_per_s=_interval(found.leak_pa_per_s),
+        leak_pa_m3_per_s=_interval(found.leak_pa_m3_per_s),
+        vapour=unit.or_none(found.vapour_pa),
+        vapour_g=found.vapour_g,
+        equilibrium_temperature_c=None if kelvin is None else kelvin - 273.15,
+        advice=found.advice,
+    )
+
+
+def _interval(estimate: Interval | None) -> IntervalView | None:
+    return (
+        None if estimate is None else IntervalView(value=estimate.value, low=estimate.low, high=estimate.high)
+    )

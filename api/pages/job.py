@@ -1,0 +1,130 @@
+"""The job page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form, Request
+from starlette.responses import RedirectResponse, Response
+
+from api.alerts import LIVE, alert_view
+from api.board import clock_speed, view
+from api.context import Ctx, LoggedIn
+from api.events import EventView
+from api.pages import render
+from api.routes.jobs import ANY_HOLD, ANY_JOB
+from api.words import number
+from model.errors import NotFound
+from model.judgement import HoldTest
+from physics.leaks import refrigerant_loss
+from physics.refrigerants import Refrigerant, refrigerant
+from store import board as stored
+from store import events, jobs, lists
+from store.database import Connection
+from store.judgement import decode
+from store.lists import ALERTS, CIRCUITS, EVENTS, HOLD_TESTS, JOBS, unacknowledged
+
+router = APIRouter()
+
+MOST_EVENTS = 60
+SECONDS_A_YEAR = 31_557_600
+
+
+@dataclass(frozen=True, slots=True)
+class HoldCard:
+    """A hold test as the page shows it."""
+
+    id: int
+    revision: int
+    hold: HoldTest
+    started_at: datetime
+    decided_at: datetime | None
+    loss: str
+    """Refrigerant loss that the smallest leak shown may stand for, in words; empty if that is not known."""
+    revisions: list[dict[str, Any]]
+
+
+@router.get("/jobs/{job_id}")
+def job_page(request: Request, ctx: Ctx, job_id: int) -> Response:
+    """Plot, judgement, events and instruments of one job."""
+    with ctx.database() as conn:
+        newest = events.newest_id(conn)
+        found = stored.rows(conn, [job_id])
+        if not found:
+            raise NotFound(f"There is no job {job_id}.")
+        row = view(found[0], ctx.clock.now_us(), clock_speed(ctx.clock), None)
+        values = _judgement(conn, job_id)
+        waiting = unacknowledged(conn)
+        serving = lists.serving(conn, job_id)
+    return render(
+        request, "job.html", row=row, serving=serving, newest=newest, unacknowledged=waiting, **values
+    )
+
+
+@router.get("/jobs/{job_id}/judgement")
+def judgement(request: Request, ctx: Ctx, job_id: int) -> Response:
+    """What changes with events, for a page that is open."""
+    with ctx.database() as conn:
+        values = _judgement(conn, job_id)
+    return render(request, "parts/judgement.html", **values)
+
+
+@router.post("/jobs/{job_id}/name")
+def name(
+    ctx: Ctx, person: LoggedIn, job_id: int, title: Annotated[str, Form(max_length=200)] = ""
+) -> Response:
+    """Give a job its name, by the plain form."""
+    with ctx.database() as conn:
+        jobs.rename(conn, job_id, title, ctx.clock.now_us(), person.id)
+    return RedirectResponse(f"/jobs/{job_id}", 303)
+
+
+def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
+    job = JOBS.one(conn, ANY_JOB, job_id)
+    if job is None:
+        raise NotFound(f"There is no job {job_id}.")
+    circuit = CIRCUITS.one(conn, {"site": None}, job["circuit_id"]) if job["circuit_id"] else None
+    fluid = _fluid(circuit)
+    holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 50)
+    return {
+        "job": job,
+        "circuit": circuit,
+        "fluid": fluid,
+        "holds": sorted(
+            (_card(conn, hold, fluid) for hold in holds), key=lambda c: c.started_at, reverse=True
+        ),
+        "phases": list(reversed(lists.phases(conn, job_id))),
+        "events": [EventView(**row) for row in EVENTS.page(conn, {"job": job_id}, None, MOST_EVENTS)],
+        "alerts": [alert_view(row) for row in ALERTS.page(conn, {**LIVE, "job": job_id}, None, 20)],
+    }
+
+
+def _card(conn: Connection, row: dict[str, Any], fluid: Refrigerant | None) -> HoldCard:
+    hold = decode(row["detail"])
+    return HoldCard(
+        id=row["id"],
+        revision=row["revision"],
+        hold=hold,
+        started_at=row["started_at"],
+        decided_at=row["decided_at"],
+        loss=_loss(hold, fluid),
+        revisions=lists.revisions(conn, row["id"]),
+    )
+
+
+def _fluid(circuit: dict[str, Any] | None) -> Refrigerant | None:
+    try:
+        return refrigerant(circuit["refrigerant"]) if circuit and circuit["refrigerant"] else None
+    except ValueError:
+        return None
+
+
+def _loss(hold: HoldTest, fluid: Refrigerant | None) -> str:
+    """A range, never a single figure: the shape of a leak is not known."""
+    if hold.smallest_leak_pa_m3_per_s is None or fluid is None:
+        return ""
+    loss = refrigerant_loss(hold.smallest_leak_pa_m3_per_s, fluid)
+    low, high = (SECONDS_A_YEAR * rate for rate in (loss.low_kg_s, loss.high_kg_s))
+    return f"{number(low, 2)} to {number(high, 2)}\u202fkg a year; {loss.assumptions}"

@@ -1,0 +1,96 @@
+"""Logging in and out."""
+
+from __future__ import annotations
+
+import math
+import threading
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Request
+from starlette.responses import RedirectResponse, Response
+
+from api.context import Context, Ctx
+from api.gate import COOKIE
+from api.pages import render
+from api.words import duration
+from store import people, sessions
+
+router = APIRouter()
+
+LONGEST_PASSWORD = 1024
+WRONG = "Login or password is not right."
+# One check takes 64 MiB: many at once must not take all memory.
+_hashing = threading.Semaphore(2)
+
+NextPage = Annotated[str, Form(alias="next")]
+
+
+@router.get("/login")
+def login_page(request: Request, next: str = "/") -> Response:  # noqa: A002 - its name in the address
+    """The form; who is logged in already goes on."""
+    if request.state.person:
+        return RedirectResponse(_own_path(next), 303)
+    return render(request, "login.html", next=_own_path(next), login="", message="")
+
+
+@router.post("/login")
+def log_in(
+    request: Request,
+    ctx: Ctx,
+    login: Annotated[str, Form()] = "",
+    password: Annotated[str, Form()] = "",
+    next_page: NextPage = "/",
+) -> Response:
+    """Check the password and set the cookie."""
+    address = request.client.host if request.client else ""
+    keys = (f"login:{login.strip().lower()[:200]}", f"address:{address}")
+    wait_s = ctx.throttle.wait_s(keys, ctx.clock.now_us())
+    if wait_s > 0:
+        message = f"Too many failed tries. Try again in {duration(math.ceil(wait_s))}."
+        response = render(request, "login.html", 429, next=_own_path(next_page), login=login, message=message)
+        response.headers["Retry-After"] = str(math.ceil(wait_s))
+        return response
+    token = _token(ctx, login, password)
+    if token is None:
+        ctx.throttle.failed(keys, ctx.clock.now_us())
+        return render(request, "login.html", 401, next=_own_path(next_page), login=login, message=WRONG)
+    ctx.throttle.succeeded(keys[0])
+    secure = ctx.config.cookie_secure
+    answer = RedirectResponse(_own_path(next_page), 303)
+    answer.set_cookie(
+        COOKIE,
+        token,
+        max_age=int(ctx.config.login_days * 86_400),
+        httponly=True,
+        samesite="lax",
+        secure=request.url.scheme == "https" if secure is None else secure,
+    )
+    return answer
+
+
+@router.post("/logout")
+def log_out(request: Request, ctx: Ctx) -> Response:
+    """End the session."""
+    with ctx.database() as conn:
+        sessions.end(conn, request.cookies.get(COOKIE, ""))
+    answer = RedirectResponse("/login", 303)
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+def _token(ctx: Context, login: str, password: str) -> str | None:
+    if not login or not password or len(password) > LONGEST_PASSWORD or "\0" in login:
+        return None
+    with _hashing, ctx.database() as conn:
+        person = people.check_password(conn, login, password)
+        if person is None:
+            return None
+        expires = ctx.now() + timedelta(days=ctx.config.login_days)
+        return sessions.begin(conn, person.id, ctx.now(), expires)
+
+
+def _own_path(path: str) -> str:
+    """A path of ours; anything that a browser could take for another site becomes the board."""
+    safe = path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable()
+    return path if safe and not path.startswith("/login") else "/"

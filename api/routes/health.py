@@ -1,0 +1,96 @@
+"""Health and numbers, for whoever runs the installation."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from fastapi import APIRouter, Request
+from fastapi.responses import PlainTextResponse, Response
+from pydantic import BaseModel
+
+from api.context import Ctx
+from api.problems import Problem, errors_of, problem
+from api.readiness import BrokerProbe, parts
+from store import beats
+from store.lists import counts
+
+router = APIRouter(tags=["health"])
+
+OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+
+
+class Alive(BaseModel):
+    """The process lives."""
+
+    status: Literal["alive"] = "alive"
+
+
+class PartView(BaseModel):
+    """A part that must answer."""
+
+    ready: bool
+    detail: str
+
+
+class Ready(BaseModel):
+    """Every part answers."""
+
+    status: Literal["ready"] = "ready"
+    parts: dict[str, PartView]
+
+
+class NotReady(Problem):
+    """Problem details with the state of every part."""
+
+    parts: dict[str, PartView]
+
+
+@router.get("/healthz")
+async def healthz() -> Alive:
+    """Whether the process lives. Asks nobody else."""
+    return Alive()
+
+
+@router.get(
+    "/readyz",
+    response_model=Ready,
+    responses={
+        503: {
+            "description": "A part does not answer; `parts` says which.",
+            "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/NotReady"}}},
+            "model": NotReady,
+        }
+    },
+)
+def readyz(request: Request, ctx: Ctx) -> Response | Ready:
+    """Whether database, broker and workers really answer."""
+    probe: BrokerProbe | None = request.app.state.probe
+    found = parts(ctx, probe)
+    views = {part.name: PartView(ready=part.ready, detail=part.detail) for part in found}
+    missing = [part for part in found if not part.ready]
+    if not missing:
+        return Ready(parts=views)
+    detail = "Not ready: " + "; ".join(f"{part.name}: {part.detail}" for part in missing)
+    return problem(request, 503, detail, extra={"parts": {k: v.model_dump() for k, v in views.items()}})
+
+
+@router.get("/metrics", response_class=PlainTextResponse, responses=errors_of(401, 503))
+def metrics(ctx: Ctx) -> Response:
+    """Numbers in the OpenMetrics text format; with a login, or the token of the settings as bearer."""
+    with ctx.database() as conn:
+        numbers: dict[str, float] = dict(counts(conn))
+        ages = beats.ages(conn)
+    numbers["open_streams"] = ctx.hub.pages
+    lines = [
+        line
+        for name, value in numbers.items()
+        for line in (f"# TYPE holdfast_{name} gauge", f"holdfast_{name} {value:g}")
+    ]
+    for name, value in (("events_published", ctx.hub.published), ("streams_dropped", ctx.hub.dropped)):
+        lines += [f"# TYPE holdfast_{name} counter", f"holdfast_{name}_total {value}"]
+    lines.append("# TYPE holdfast_sign_of_life_age_seconds gauge")
+    lines += [
+        f'holdfast_sign_of_life_age_seconds{{process="{process}"}} {age:.3f}'
+        for process, (age, _) in sorted(ages.items())
+    ]
+    return Response("\n".join([*lines, "# EOF", ""]), media_type=OPENMETRICS)

@@ -1,0 +1,230 @@
+"""Jobs, their phases, events and hold tests, and the board."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, Field
+
+from api.board import BoardReader, RowView
+from api.context import Ctx, LoggedIn
+from api.events import EventView
+from api.holds import HoldTestDetail, HoldTestView, RevisionView, hold_view
+from api.paging import Page, Paged
+from api.permissions import Planner
+from api.problems import errors_of
+from api.quantities import InUnit, Pressure, Pressures
+from model.equipment import Position, Role
+from model.errors import NotFound
+from model.job import JobState
+from model.judgement import PhaseKind, Verdict
+from store import jobs, lists
+from store.lists import EVENTS, HOLD_TESTS, JOBS
+
+router = APIRouter(tags=["jobs"])
+
+ANY_JOB: dict[str, object] = {"site": None, "state": None}
+ANY_HOLD: dict[str, object] = {"job": None, "verdict": None, "withdrawn": True}
+
+
+class JobView(BaseModel):
+    """One circuit's evacuation."""
+
+    id: int
+    title: str
+    state: JobState
+    walk_up: bool = Field(description="Opened by a reading of a gauge that nobody had assigned.")
+    site_id: int
+    site: str
+    time_zone: str
+    circuit_id: int | None
+    circuit: str | None
+    crew_id: int | None
+    crew: str | None
+    procedure_id: int
+    procedure: str
+    opened_at: datetime
+    closed_at: datetime | None
+    parked_at: datetime | None = Field(description="Its judgement failed again and again and was parked.")
+    note: str
+
+
+class PhaseView(BaseModel):
+    """A stretch of an evacuation."""
+
+    kind: PhaseKind
+    started_at: datetime
+    ended_at: datetime | None
+    start: Pressure | None
+    end: Pressure | None
+    lowest: Pressure | None
+    start_uncertainty_s: float
+
+
+class ServingView(BaseModel):
+    """An instrument that served a job."""
+
+    instrument_id: int
+    gateway: str
+    name: str
+    role: Role
+    position: Position
+    interval_s: float
+    since: datetime
+    until: datetime | None
+    deciding: bool
+
+
+class JobDetail(JobView):
+    """A job with its phases, instruments and hold tests."""
+
+    target: Pressure = Field(description="What the procedure asks to be reached.")
+    permitted: Pressure | None = Field(description="What the procedure permits at the end of a hold.")
+    phases: list[PhaseView]
+    instruments: list[ServingView]
+    hold_tests: list[HoldTestView]
+
+
+class Serving(BaseModel):
+    """An instrument that shall serve a job."""
+
+    instrument_id: int
+    deciding: bool = Field(False, description="Its pressure decides.")
+
+
+class NewJob(BaseModel):
+    """A job to open."""
+
+    title: str
+    site_id: int
+    procedure_id: int
+    circuit_id: int | None = None
+    crew_id: int | None = None
+    state: JobState = JobState.PLANNED
+    instruments: list[Serving] = []
+
+
+class JobChange(BaseModel):
+    """What may be changed of a job."""
+
+    title: str = Field(description="Its name; jobs that a reading opened wait for one.")
+
+
+@router.get("/board", responses=errors_of(401, 503))
+def board(ctx: Ctx) -> list[RowView]:
+    """Jobs that are not closed at a glance, the most urgent first. The event stream sends changed rows."""
+    with ctx.database() as conn:
+        return BoardReader(ctx.clock).read(conn)
+
+
+@router.get("/jobs", responses=errors_of(401, 422, 503))
+def list_jobs(
+    ctx: Ctx, paging: Paged, site: int | None = None, state: JobState | None = None
+) -> Page[JobView]:
+    """Jobs, the newest first."""
+    with ctx.database() as conn:
+        return paging.page(conn, JOBS, {"site": site, "state": state}, lambda row: JobView(**row))
+
+
+@router.post("/jobs", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
+def add_job(ctx: Ctx, person: Planner, new: NewJob) -> JobDetail:
+    """Open a job; its instruments serve it from now on."""
+    now_us = ctx.clock.now_us()
+    with ctx.database() as conn:
+        made = jobs.add(
+            conn,
+            new.title,
+            new.site_id,
+            new.procedure_id,
+            now_us,
+            circuit_id=new.circuit_id,
+            crew_id=new.crew_id,
+            state=new.state,
+        )
+        for serving in new.instruments:
+            jobs.assign(conn, made.id, serving.instrument_id, now_us, deciding=serving.deciding)
+    return job(ctx, Pressures("Pa"), made.id)
+
+
+@router.get("/jobs/{job_id}", responses=errors_of(401, 404, 422, 503))
+def job(ctx: Ctx, unit: InUnit, job_id: int) -> JobDetail:
+    """One job."""
+    with ctx.database() as conn:
+        row = JOBS.one(conn, ANY_JOB, job_id)
+        if row is None:
+            raise NotFound(f"There is no job {job_id}.")
+        holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 100)
+        return JobDetail(
+            **row,
+            target=unit(row["target_pa"]),
+            permitted=unit.or_none(row["limit_pa"]),
+            phases=[_phase(item, unit) for item in lists.phases(conn, job_id)],
+            instruments=[ServingView(**item) for item in lists.serving(conn, job_id)],
+            hold_tests=[hold_view(item, unit) for item in holds],
+        )
+
+
+@router.patch("/jobs/{job_id}", responses=errors_of(401, 403, 404, 422, 503))
+def change_job(ctx: Ctx, person: LoggedIn, job_id: int, change: JobChange) -> JobView:
+    """Name a job."""
+    with ctx.database() as conn:
+        jobs.rename(conn, job_id, change.title, ctx.clock.now_us(), person.id)
+        row = JOBS.one(conn, ANY_JOB, job_id)
+    assert row is not None
+    return JobView(**row)
+
+
+@router.get("/jobs/{job_id}/phases", responses=errors_of(401, 404, 422, 503))
+def phases(ctx: Ctx, unit: InUnit, job_id: int) -> list[PhaseView]:
+    """Phases of a job in order of time."""
+    with ctx.database() as conn:
+        jobs.by_id(conn, job_id)
+        return [_phase(row, unit) for row in lists.phases(conn, job_id)]
+
+
+@router.get("/jobs/{job_id}/events", responses=errors_of(401, 404, 422, 503))
+def events(ctx: Ctx, paging: Paged, job_id: int) -> Page[EventView]:
+    """Events of a job, the last recorded first."""
+    with ctx.database() as conn:
+        jobs.by_id(conn, job_id)
+        return paging.page(conn, EVENTS, {"job": job_id}, lambda row: EventView(**row))
+
+
+@router.get("/hold-tests", tags=["hold tests"], responses=errors_of(401, 422, 503))
+def list_hold_tests(
+    ctx: Ctx,
+    paging: Paged,
+    unit: InUnit,
+    job: int | None = None,
+    verdict: Verdict | None = None,
+    withdrawn: Annotated[bool, Query(description="Withdrawn ones too.")] = False,
+) -> Page[HoldTestView]:
+    """Hold tests, the newest first."""
+    filters: dict[str, object] = {"job": job, "verdict": verdict, "withdrawn": withdrawn}
+    with ctx.database() as conn:
+        return paging.page(conn, HOLD_TESTS, filters, lambda row: hold_view(row, unit))
+
+
+@router.get("/hold-tests/{hold_test_id}", tags=["hold tests"], responses=errors_of(401, 404, 422, 503))
+def hold_test(ctx: Ctx, unit: InUnit, hold_test_id: int) -> HoldTestDetail:
+    """One hold test with its revisions, the newest first."""
+    with ctx.database() as conn:
+        row = HOLD_TESTS.one(conn, ANY_HOLD, hold_test_id)
+        if row is None:
+            raise NotFound(f"There is no hold test {hold_test_id}.")
+        made = [RevisionView(**item) for item in lists.revisions(conn, hold_test_id)]
+    return HoldTestDetail(**hold_view(row, unit).model_dump(), revisions=made)
+
+
+def _phase(row: dict[str, Any], unit: Pressures) -> PhaseView:
+    return PhaseView(
+        kind=row["kind"],
+        started_at=row["started_at"],
+        ended_at=row["ended_at"],
+        start=unit.or_none(row["start_pa"]),
+        end=unit.or_none(row["end_pa"]),
+        lowest=unit.or_none(row["lowest_pa"]),
+        start_uncertainty_s=row["start_uncertainty_s"],
+    )

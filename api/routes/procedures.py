@@ -1,0 +1,103 @@
+"""Procedures, with the smallest leak that each can show."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, Field
+
+from api.context import Ctx
+from api.paging import Page, Paged
+from api.permissions import Planner
+from api.problems import errors_of
+from api.quantities import InUnit, Pressure, Pressures
+from model.procedure import Procedure
+from physics.leaks import smallest_leak_shown
+from store import procedures
+from store.lists import PROCEDURES
+
+router = APIRouter(tags=["procedures"])
+
+
+class _Times(BaseModel):
+    dwell_s: float = Field(description="How long the target must be held [s].")
+    hold_s: float = Field(description="Length of the hold, settling included [s].")
+    settle_s: float = Field(description="Settling time after the valve has closed [s].")
+    persistence_s: float = Field(60.0, description="How long the pressure must be over the limit [s].")
+    filter_s: float = Field(60.0, description="Length of the trailing median [s].")
+    breaks: int = Field(0, description="Breaks with dry nitrogen before the last pull.")
+    patience_s: float = Field(86_400.0, description="How long missing readings are awaited [s].")
+    origin: str = Field(description="Where the numbers come from.")
+
+
+class NewProcedure(_Times):
+    """A procedure to add; one of a known name becomes its next version."""
+
+    name: str
+    target: Pressure = Field(description="Absolute pressure to be reached.")
+    limit: Pressure | None = Field(None, description="Permitted absolute pressure at the end of the hold.")
+    rise: Pressure | None = Field(None, description="Permitted rise above the start value.")
+
+
+class ProcedureView(NewProcedure):
+    """The numbers of the rule. Contract, local code and the equipment maker come first."""
+
+    id: int
+    version: int
+    is_default: bool = Field(description="What jobs get that a reading opened.")
+    smallest_leak_pa_m3_per_s: float | None = Field(
+        description="Smallest steady leak that a hold beginning at the target would fail, V (limit − start)/"
+        "(length − settling) [Pa m³/s]; null without `volume_m3`."
+    )
+
+
+@router.get("/procedures", responses=errors_of(401, 422, 503))
+def list_procedures(
+    ctx: Ctx,
+    paging: Paged,
+    unit: InUnit,
+    volume_m3: Annotated[float | None, Query(gt=0, description="Volume of the circuit in mind [m³].")] = None,
+    every_version: Annotated[bool, Query(description="Older versions too.")] = False,
+) -> Page[ProcedureView]:
+    """Procedures by number; with a volume, each says what it could show."""
+    with ctx.database() as conn:
+        return paging.page(
+            conn, PROCEDURES, {"every_version": every_version}, lambda row: _view(row, unit, volume_m3)
+        )
+
+
+@router.post("/procedures", status_code=201, responses=errors_of(401, 403, 422, 503))
+def add_procedure(ctx: Ctx, person: Planner, new: NewProcedure) -> ProcedureView:
+    """Add a procedure, or a new version of one. What jobs were given is never changed."""
+    wanted = Procedure(
+        name=new.name,
+        target_pa=new.target.pascal("target"),
+        limit_pa=None if new.limit is None else new.limit.pascal("limit"),
+        rise_pa=None if new.rise is None else new.rise.pascal("rise"),
+        **{name: getattr(new, name) for name in _Times.model_fields},
+    )
+    with ctx.database() as conn:
+        made = procedures.add(conn, wanted)
+        row = PROCEDURES.one(conn, {"every_version": True}, made.id)
+    assert row is not None
+    return _view(row, Pressures("Pa"), None)
+
+
+def _view(row: dict[str, Any], unit: Pressures, volume_m3: float | None) -> ProcedureView:
+    return ProcedureView(
+        **row,
+        target=unit(row["target_pa"]),
+        limit=unit.or_none(row["limit_pa"]),
+        rise=unit.or_none(row["rise_pa"]),
+        smallest_leak_pa_m3_per_s=_smallest(row, volume_m3),
+    )
+
+
+def _smallest(row: dict[str, Any], volume_m3: float | None) -> float | None:
+    target: float = row["target_pa"]
+    limits = [row["limit_pa"], None if row["rise_pa"] is None else target + row["rise_pa"]]
+    limit = min(value for value in limits if value is not None)
+    if volume_m3 is None or limit <= target:
+        return None
+    return smallest_leak_shown(volume_m3, target, limit, row["hold_s"], row["settle_s"])

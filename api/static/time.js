@@ -1,0 +1,58 @@
+// The installation's clock in the browser, and how spans of time read (as in words.py).
+
+const THIN = "\u202f";
+let base = Date.parse(document.body.dataset.now);
+let heardAt = performance.now();
+let speed = 1;
+
+export function setClock(tick) {
+  base = Date.parse(tick.now);
+  heardAt = performance.now();
+  speed = tick.speed;
+}
+
+export function now() {
+  return base + (performance.now() - heardAt) * speed;
+}
+
+export function duration(seconds) {
+  const whole = Math.max(0, Math.floor(seconds));
+  if (whole < 60) return `${whole}${THIN}s`;
+  const minutes = Math.floor(whole / 60);
+  if (minutes < 60) return `${minutes}${THIN}min`;
+  const hours = Math.floor(minutes / 60);
+  if (hours < 24) return `${hours}${THIN}h ${String(minutes % 60).padStart(2, "0")}${THIN}min`;
+  return `${Math.floor(hours / 24)}${THIN}d ${hours % 24}${THIN}h`;
+}
+
+export function siteTime(iso, zone, withSeconds = false) {
+  const parts = Object.fromEntries(
+    new Intl.DateTimeFormat("en-GB", {
+      timeZone: zone, weekday: "short", day: "numeric", month: "short",
+      hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
+    }).formatToParts(new Date(iso)).map((part) => [part.type, part.value]),
+  );
+  const time = `${parts.hour}:${parts.minute}${withSeconds ? `:${parts.second}` : ""}`;
+  return `${parts.weekday} ${parts.day} ${parts.month}, ${time}`;
+}
+
+const SAY = {
+  ago: (then) => `${duration((now() - then) / 1000)} ago`,
+  for: (then) => `for ${duration((now() - then) / 1000)}`,
+  left: (then) => (then > now() ? `${duration((then - now()) / 1000)} left` : "full length is over"),
+};
+
+export function setMoment(element, iso) {
+  element.setAttribute("datetime", iso ?? "");
+  showMoment(element);
+}
+
+function showMoment(element) {
+  const iso = element.getAttribute("datetime");
+  const text = iso ? SAY[element.dataset.tick](Date.parse(iso)) : "";
+  if (element.textContent !== text) element.textContent = text;
+}
+
+export function showMoments() {
+  document.querySelectorAll("time[data-tick]").forEach(showMoment);
+}

@@ -1,0 +1,148 @@
+"""How numbers, times and states read: one place for every word that people see more than once."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, Field
+
+from model.alert import AlertState, Priority
+from model.clock import to_datetime
+from model.equipment import Position, Role
+from model.job import JobState
+from model.judgement import Cause, PhaseKind, Verdict
+from model.reading import Valve
+from physics.units import from_pascal
+
+THIN = "\u202f"
+"""Narrow no-break space: groups digits, stands before units."""
+
+
+class Mark(BaseModel, frozen=True):
+    """A state as it is shown: never by colour alone, always with its shape and word."""
+
+    key: str = Field(description="For programs; stable.")
+    word: str = Field(description="For people.")
+    shape: str = Field(description="Name of the drawn shape beside the word.")
+    tone: str = Field(description="calm, good, busy, warn, bad or mute: chooses the colour.")
+
+
+VERDICTS = {
+    Verdict.RUNNING: Mark(key="running", word="Holding", shape="hold", tone="busy"),
+    Verdict.AWAITING: Mark(key="awaiting-readings", word="Awaiting readings", shape="await", tone="mute"),
+    Verdict.PASSED: Mark(key="passed", word="Passed", shape="pass", tone="good"),
+    Verdict.FAILED: Mark(key="failed", word="Failed", shape="fail", tone="bad"),
+    Verdict.INCONCLUSIVE: Mark(key="inconclusive", word="Inconclusive", shape="unsure", tone="warn"),
+}
+VALVES = {
+    Valve.CLOSED: Mark(key="closed", word="closed", shape="valve-closed", tone="calm"),
+    Valve.OPEN: Mark(key="open", word="open", shape="valve-open", tone="calm"),
+    Valve.MOVING: Mark(key="moving", word="moving", shape="valve-moving", tone="warn"),
+    Valve.UNKNOWN: Mark(key="unknown", word="unknown", shape="valve-unknown", tone="warn"),
+}
+PRIORITIES = {
+    Priority.URGENT: Mark(key="urgent", word="Urgent", shape="rank-4", tone="bad"),
+    Priority.HIGH: Mark(key="high", word="High", shape="rank-3", tone="bad"),
+    Priority.MEDIUM: Mark(key="medium", word="Medium", shape="rank-2", tone="warn"),
+    Priority.LOW: Mark(key="low", word="Low", shape="rank-1", tone="calm"),
+}
+ALERT_STATES = {
+    AlertState.ACTIVE_UNACKNOWLEDGED: "nobody has taken it yet",
+    AlertState.ACTIVE_ACKNOWLEDGED: "acknowledged, still so",
+    AlertState.CLEARED_UNACKNOWLEDGED: "over by itself, nobody has seen it",
+    AlertState.NORMAL: "over",
+}
+PHASES = {
+    PhaseKind.PULL_DOWN: "Pull-down",
+    PhaseKind.HOLD: "Hold",
+    PhaseKind.BROKEN: "Vacuum broken",
+    PhaseKind.IDLE: "Before pull-down",
+}
+CAUSES = {
+    Cause.TIGHT: "tight",
+    Cause.LEAK: "leak",
+    Cause.MOISTURE: "moisture",
+    Cause.LEAK_AND_MOISTURE: "leak and moisture",
+    Cause.OUTGASSING: "outgassing",
+    Cause.UNCLEAR: "cause unclear",
+}
+JOB_STATES = {
+    JobState.PLANNED: "planned",
+    JobState.RUNNING: "running",
+    JobState.FINISHED: "evacuation finished",
+    JobState.UNPROVEN: "ended unproven",
+    JobState.CLOSED: "closed",
+}
+ROLES = {
+    Role.GAUGE: "vacuum gauge",
+    Role.VALVE: "isolation valve",
+    Role.PUMP: "pump",
+    Role.THERMOMETER: "thermometer",
+}
+POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
+
+
+def number(value: float, digits: int = 3) -> str:
+    """A number with so many significant digits, thousands grouped: ``1 230``, ``66.7``, ``0.05``."""
+    if not math.isfinite(value):
+        return "–"
+    if value == 0:
+        return "0"
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    text = f"{round(value, decimals):,.{max(decimals, 0)}f}"
+    return text.replace(",", THIN).replace("-", "−")
+
+
+def micron(pressure_pa: float) -> str:
+    """A pressure in micron, the trade's unit."""
+    return number(from_pascal(pressure_pa, "micron"))
+
+
+def both_units(pressure_pa: float | None) -> str:
+    """``500 micron (66.7 Pa)``."""
+    if pressure_pa is None:
+        return "–"
+    return f"{micron(pressure_pa)}{THIN}micron ({number(pressure_pa)}{THIN}Pa)"
+
+
+def scientific(value: float) -> str:
+    """``1.6 × 10⁻³``."""
+    if value == 0 or not math.isfinite(value):
+        return number(value)
+    exponent = math.floor(math.log10(abs(value)))
+    raised = str(exponent).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{value / 10**exponent:.1f}{THIN}×{THIN}10{raised}"
+
+
+def duration(seconds: float) -> str:
+    """``40 s``, ``12 min``, ``1 h 05 min``, ``2 d 3 h``. The pages' own script says it the same way."""
+    whole = max(0, int(seconds))
+    if whole < 60:
+        return f"{whole}{THIN}s"
+    minutes = whole // 60
+    if minutes < 60:
+        return f"{minutes}{THIN}min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours}{THIN}h {minutes:02d}{THIN}min"
+    days, hours = divmod(hours, 24)
+    return f"{days}{THIN}d {hours}{THIN}h"
+
+
+def clock_time(us: int | None, time_zone: str, *, seconds: bool = False) -> str:
+    """Day and time at a site: ``Tue 24 Nov, 02:13``."""
+    if us is None:
+        return "–"
+    local: datetime = to_datetime(us).astimezone(ZoneInfo(time_zone))
+    return (
+        f"{local:%a} {local.day} {local:%b}, {local:%H:%M:%S}"
+        if seconds
+        else f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
+    )
+
+
+def percent(share: float) -> str:
+    """``87 %``."""
+    return f"{round(share * 100)}{THIN}%"
