@@ -43,22 +43,31 @@ def clone(value: T) -> T:
     return copy
 
 
+# Looked at first: most of a state is made of these, and they cannot change.
+_FIXED = frozenset({int, float, bool, str, type(None), tuple})
+
+
 def _clone(value: Any) -> Any:
-    if isinstance(value, list):
-        # Lists hold one kind of thing; primitives and tuples of primitives cannot change.
-        deep = bool(value) and not isinstance(value[0], (int, float, str, tuple))
+    kind = type(value)
+    if kind is list:
+        # Lists hold one kind of thing; tuples are of primitives.
+        deep = bool(value) and type(value[0]) not in _FIXED
         return [_clone(item) for item in value] if deep else value.copy()
-    if isinstance(value, dict):
-        return {key: _clone(item) for key, item in value.items()}
-    if not is_dataclass(value):
+    if kind is dict:
+        return {key: item if type(item) in _FIXED else _clone(item) for key, item in value.items()}
+    names = _fields_of(kind)
+    if names is None:
         return value
-    copy = object.__new__(type(value))
-    for name in _names(cast(Hashable, type(value))):
+    copy = object.__new__(kind)
+    for name in names:
         item = getattr(value, name)
-        if isinstance(item, (list, dict)) or is_dataclass(item):
-            item = _clone(item)
-        object.__setattr__(copy, name, item)
+        object.__setattr__(copy, name, item if type(item) in _FIXED else _clone(item))
     return copy
+
+
+@cache
+def _fields_of(kind: type) -> tuple[str, ...] | None:
+    return _names(kind) if is_dataclass(kind) else None
 
 
 @cache
