@@ -11,7 +11,7 @@ class EventKind(StrEnum):
 
     JOB_OPENED = "job-opened"
     JOB_CLOSED = "job-closed"
-    """By a person; what asked to act on it is over."""
+    """By a person, or because it is long over; nothing asks to act on it any more."""
     PULL_DOWN_STARTED = "pull-down-started"
     TARGET_REACHED = "target-reached"
     VACUUM_BROKEN = "vacuum-broken"

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from model.alert import Act, Alert, AlertEntry, AlertState, Priority, after
@@ -62,51 +60,11 @@ HISTORY = """
     WHERE alert_id = %s ORDER BY alert_history.id
 """
 
-PAGE = (
-    SELECT
-    + """
-    WHERE (%(states)s::text[] IS NULL OR alert.state = ANY(%(states)s))
-      AND (%(priorities)s::text[] IS NULL OR alert.priority = ANY(%(priorities)s))
-      AND (%(kind)s::text IS NULL OR alert.kind = %(kind)s)
-      AND (%(site_id)s::int IS NULL OR alert.site_id = %(site_id)s)
-      AND (%(job_id)s::int IS NULL OR alert.job_id = %(job_id)s)
-      AND (%(before_id)s::int IS NULL OR alert.id < %(before_id)s)
-    ORDER BY alert.id DESC LIMIT %(limit)s
-    """
-)
-
 WHERE = """
     SELECT site.name AS site, job.title AS job
     FROM alert LEFT JOIN site ON site.id = alert.site_id LEFT JOIN job ON job.id = alert.job_id
     WHERE alert.id = %s
 """
-
-# Active before cleared, unacknowledged before acknowledged, then by priority, the oldest first.
-LIVE = (
-    SELECT
-    + """
-    WHERE alert.state <> 'normal'
-    ORDER BY array_position(ARRAY['active-unacknowledged', 'active-acknowledged', 'cleared-unacknowledged'],
-                            alert.state),
-             array_position(ARRAY['urgent', 'high', 'medium', 'low'], alert.priority),
-             alert.raised_at, alert.id
-    LIMIT %s
-    """
-)
-
-
-@dataclass(frozen=True, slots=True)
-class AlertFilter:
-    """Which alerts to list; None leaves that open."""
-
-    states: Sequence[AlertState] | None = None
-    priorities: Sequence[Priority] | None = None
-    kind: str | None = None
-    site_id: int | None = None
-    job_id: int | None = None
-
-
-EVERYTHING = AlertFilter()
 
 
 def by_id(conn: Connection, alert_id: int) -> Alert:
@@ -176,34 +134,10 @@ def history(conn: Connection, alert_id: int) -> list[AlertEntry]:
     ]
 
 
-def page(
-    conn: Connection, which: AlertFilter = EVERYTHING, *, before_id: int | None = None, limit: int = 50
-) -> list[Alert]:
-    """Alerts by id, newest first; ``before_id`` is the last one of the page before."""
-    rows = conn.execute(
-        PAGE,
-        {
-            "states": None if which.states is None else [str(state) for state in which.states],
-            "priorities": None if which.priorities is None else [str(level) for level in which.priorities],
-            "kind": which.kind,
-            "site_id": which.site_id,
-            "job_id": which.job_id,
-            "before_id": before_id,
-            "limit": limit,
-        },
-    )
-    return [from_row(row) for row in rows]
-
-
 def where(conn: Connection, alert_id: int) -> tuple[str | None, str | None]:
     """Name of the site and title of the job that an alert is about."""
     row = one(conn.execute(WHERE, (alert_id,)).fetchone())
     return row["site"], row["job"]
-
-
-def live(conn: Connection, limit: int = 500) -> list[Alert]:
-    """Alerts that are not over, the one to act on first at the top."""
-    return [from_row(row) for row in conn.execute(LIVE, (limit,))]
 
 
 def from_row(row: dict[str, Any]) -> Alert:

@@ -141,12 +141,3 @@ def seconds_to_next(conn: Connection, channel: str, busy: Collection[int]) -> fl
     """How long until one is due [s], negative if overdue, None if none waits."""
     seconds = one(conn.execute(WAIT_S, {"channel": channel, "busy": list(busy)}).fetchone())["seconds"]
     return None if seconds is None else float(seconds)
-
-
-def of_alert(conn: Connection, alert_id: int) -> list[dict[str, Any]]:
-    """The log of an alert's notifications, oldest first: what was sent or tried, when, with which outcome."""
-    return conn.execute(
-        "SELECT id, channel, reason, created_at, due_at, attempts, last_error, sent_at, given_up_at "
-        "FROM notification WHERE alert_id = %s ORDER BY id",
-        (alert_id,),
-    ).fetchall()

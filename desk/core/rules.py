@@ -23,7 +23,7 @@ SUSPECTED = 0.7
 """A pass with a leak probability of this or more raises an alert of its own (the rule of the hold test)."""
 
 LATE_US = 600 * 1_000_000
-"""A fact learned of later than this is marked late. Our own choice: longer than any live path takes."""
+"""A verdict learned of later than this is marked late. Our own choice: longer than any live path takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +157,7 @@ RULES: tuple[Rule, ...] = (
         Raising("silence", "series-silent", _silence_priority, actions.SILENT),
         when=_during_hold,
     ),
-    Rule(_on(EventKind.SERIES_BACK), Clearing("silence", "readings come again.", every=True)),
+    Rule(_on(EventKind.SERIES_BACK), Clearing("silence", "readings come again.", ordered=False)),
     Rule(VERDICTS, Clearing("silence", "the hold is decided.", every=True)),
     Rule(
         _on(EventKind.VACUUM_BROKEN, EventKind.EVACUATION_FINISHED, EventKind.EVACUATION_UNPROVEN),
@@ -211,14 +211,14 @@ def not_understood(event: Event) -> Told:
 
 
 def _revised(event: Event) -> list[Step]:
-    """A verdict changed or withdrawn by late readings acts as the new verdict does, with the reason."""
-    because = str(event.data.get("because") or event.text)
+    """A verdict changed or withdrawn later acts as the new verdict does, with the reason."""
+    because = str(event.data.get("because") or "no reason given")
     kind = KIND_OF_VERDICT.get(str(event.data.get("verdict")))
     if kind is None:
-        withdrawn = Clearing("hold", f"the verdict is withdrawn: {because}", ordered=False)
+        withdrawn = Clearing("hold", f"the verdict is withdrawn ({because}). {event.text}", ordered=False)
         judged_again = [rule.do for rule in RULES if event.kind in rule.on]
         return [_step(do, event) for do in (withdrawn, *judged_again)]
-    revised = steps(replace(event, kind=kind, text=f"{event.text} Revised: {because}"))
+    revised = steps(replace(event, kind=kind, text=f"{event.text} Revised: {because}."))
     return [_with_reason(step, because, _key(event, "hold")) for step in revised]
 
 
@@ -231,7 +231,7 @@ KIND_OF_VERDICT: Mapping[str, EventKind] = {
 
 def _with_reason(step: Step, because: str, key: str) -> Step:
     if isinstance(step, Clear) and step.key == key and not step.is_prefix:
-        return replace(step, reason=f"{step.reason} {because}")
+        return replace(step, reason=f"{step.reason} Revised: {because}.")
     return step
 
 
@@ -258,9 +258,9 @@ def _step(do: Raising | Clearing, event: Event) -> Step:
 
 
 def late_remark(event: Event) -> str:
-    """A sentence about a fact that was learned of late, else nothing."""
+    """A sentence about a verdict that was learned of late, else nothing."""
     late_us = event.recorded_us - event.happened_us
-    if late_us <= LATE_US:
+    if event.kind not in VERDICTS or late_us <= LATE_US:
         return ""
     minutes = late_us // 60_000_000
     spell = f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
@@ -272,6 +272,6 @@ def _prefix(event: Event, about: str) -> str:
 
 
 def _key(event: Event, about: str) -> str:
-    # A job has many holds, but one judgement, one evacuation at a time, and one alert about its silence.
-    subject = f":{event.subject}" if about == "hold" else ""
+    # A job has many holds and gauges, but one judgement, and one evacuation at a time.
+    subject = f":{event.subject}" if about in ("hold", "silence") else ""
     return _prefix(event, about) + subject

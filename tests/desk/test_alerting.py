@@ -12,10 +12,10 @@ from desk.worker.alerting import Outlets
 from model.alert import Alert, AlertState, Priority
 from model.clock import HandClock
 from model.event import EventKind
-from store import alerts, beats, notifications
+from store import alerts, beats
 from store.database import Connection, connect
 from tests.desk.conftest import Running
-from tests.desk.facts import NIGHT_US, record
+from tests.desk.facts import NIGHT_US, all_alerts, outbox, record
 from tests.waiting import wait_until
 
 CLOCK = HandClock(NIGHT_US + 60_000_000)
@@ -27,7 +27,7 @@ def work_off(conn: Connection) -> int | None:
 
 
 def only(conn: Connection) -> Alert:
-    (alert,) = alerts.page(conn)
+    (alert,) = all_alerts(conn)
     return alert
 
 
@@ -45,7 +45,7 @@ def test_failing_hold_raises_one_alert_with_history_and_notification(conn: Conne
     assert (alert.job_id, alert.happened_us, alert.raised_us) == (job_id, NIGHT_US, CLOCK.us)
     (entry,) = alerts.history(conn, alert.id)
     assert (entry.what, entry.event_id, entry.person) == ("raised", event_id, None)
-    assert len(notifications.of_alert(conn, alert.id)) == 1
+    assert len(outbox(conn)) == 1
 
 
 def test_event_is_taken_once(conn: Connection, job_id: int) -> None:
@@ -60,7 +60,7 @@ def test_repeated_fact_counts_and_notifies_once(conn: Connection, job_id: int) -
     work_off(conn)
     alert = only(conn)
     assert alert.count == 3
-    assert len(notifications.of_alert(conn, alert.id)) == 1
+    assert len(outbox(conn)) == 1
 
 
 def test_transaction_that_breaks_leaves_event_cursor_and_alerts_as_they_were(
@@ -74,7 +74,7 @@ def test_transaction_that_breaks_leaves_event_cursor_and_alerts_as_they_were(
 
     with pytest.raises(RuntimeError, match="torn"):
         alerting.work_off(conn, BrokenClock(0), OUTLETS)
-    assert alerts.page(conn) == []
+    assert all_alerts(conn) == []
     assert work_off(conn) == 1
     assert only(conn).count == 1
 
@@ -84,19 +84,19 @@ def test_late_readings_turn_a_fail_into_a_pass_and_clear_it_with_the_reason(
 ) -> None:
     record(conn, job_id, EventKind.HOLD_FAILED)
     work_off(conn)
-    record(conn, job_id, EventKind.HOLD_REVISED, verdict="passed", because="The rise was one reading.")
+    record(conn, job_id, EventKind.HOLD_REVISED, verdict="passed", because="late readings")
     work_off(conn)
     alert = only(conn)
     assert alert.state is AlertState.CLEARED_UNACKNOWLEDGED
-    assert alert.text.endswith("Cleared: the hold passed. The rise was one reading.")
-    assert [row["reason"] for row in notifications.of_alert(conn, alert.id)] == ["raised", "cleared"]
+    assert alert.text.endswith("Cleared: the hold passed. Revised: late readings.")
+    assert [row["reason"] for row in outbox(conn)] == ["raised", "cleared"]
 
 
 def test_inconclusive_hold_that_turns_out_failed_becomes_urgent_in_place(
     conn: Connection, job_id: int
 ) -> None:
     record(conn, job_id, EventKind.HOLD_INCONCLUSIVE)
-    record(conn, job_id, EventKind.HOLD_REVISED, verdict="failed", because="Late readings were over.")
+    record(conn, job_id, EventKind.HOLD_REVISED, verdict="failed", because="late readings")
     record(conn, job_id, EventKind.HOLD_FAILED)
     work_off(conn)
     alert = only(conn)
@@ -114,7 +114,7 @@ def test_later_pass_clears_the_fail_of_an_earlier_hold_and_not_of_a_later_one(
     conn.execute("UPDATE event SET happened_at = happened_at + interval '1 hour' WHERE id = %s", (later,))
     record(conn, job_id, EventKind.HOLD_PASSED, "hold:middle")
     work_off(conn)
-    active = {alert.key.rsplit(":", 1)[-1]: alert.state.active for alert in alerts.page(conn)}
+    active = {alert.key.rsplit(":", 1)[-1]: alert.state.active for alert in all_alerts(conn)}
     assert active == {"early": False, "late": True}
 
 
@@ -134,7 +134,7 @@ def test_event_that_makes_no_sense_becomes_an_alert_and_stops_nothing(conn: Conn
     record(conn, job_id, EventKind.HOLD_PASSED, "hold:a", probabilities={"leak": "much"})
     record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
     assert work_off(conn) == 2
-    assert sorted(alert.kind for alert in alerts.page(conn)) == ["event-not-understood", "hold-failed"]
+    assert sorted(alert.kind for alert in all_alerts(conn)) == ["event-not-understood", "hold-failed"]
 
 
 def test_listeners_hear_of_the_alert(conn: Connection, job_id: int) -> None:
@@ -173,8 +173,8 @@ def test_two_desks_at_once_raise_each_alert_once(
             writer.start()
         for writer in writers:
             writer.join()
-        wait_until(lambda: len(alerts.page(conn, limit=100)) == len(holds), what="an alert of each hold")
-    found = alerts.page(conn, limit=100)
+        wait_until(lambda: len(all_alerts(conn)) == len(holds), what="an alert of each hold")
+    found = all_alerts(conn)
     assert len({alert.key for alert in found}) == len(holds)
     assert {alert.count for alert in found} == {1}
     assert all(what_became(conn, alert.id) == ["raised"] for alert in found)
@@ -190,7 +190,7 @@ def test_desk_outlasts_lost_connections(
             "AND application_name LIKE 'holdfast-desk%'"
         )
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: alerts.page(conn), what="the alert")
+        wait_until(lambda: all_alerts(conn), what="the alert")
     assert only(conn).count == 1
 
 

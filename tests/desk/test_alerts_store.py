@@ -1,4 +1,4 @@
-"""Alerts in the database: acknowledging, listing, history."""
+"""Alerts in the database: acknowledging, notes, history."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from model.alert import Alert, AlertState, Priority
 from model.clock import to_datetime
 from model.errors import NotFound
 from store import alerts, people
-from store.alerts import AlertFilter
 from store.database import Connection
 from tests.desk.facts import NIGHT_US
 
@@ -97,41 +96,3 @@ def test_alert_comes_back_as_it_was_saved(conn: Connection) -> None:
     change = life.tell(None, told("k", 4, Priority.URGENT), NIGHT_US)
     assert change is not None
     assert saved == replace(change.alert, id=saved.id)
-
-
-def test_pages_go_through_all_alerts_once_newest_first(conn: Connection) -> None:
-    ids = [add(conn, f"k{n}").id for n in range(7)]
-    seen: list[int] = []
-    while page := alerts.page(conn, before_id=seen[-1] if seen else None, limit=3):
-        seen += [alert.id for alert in page]
-    assert seen == ids[::-1]
-
-
-def test_page_is_filtered_by_state_priority_kind_and_job(conn: Connection, ada: int, job_id: int) -> None:
-    urgent = add(conn, "a", priority=Priority.URGENT)
-    taken = add(conn, "b")
-    alerts.acknowledge(conn, taken.id, ada, "", NIGHT_US)
-    with conn.transaction():
-        alerting.apply(conn, told("c", 1, Priority.LOW, job_id), NIGHT_US, NOBODY)
-
-    def found(which: AlertFilter) -> list[str]:
-        return sorted(alert.key for alert in alerts.page(conn, which))
-
-    assert found(AlertFilter()) == ["a", "b", "c"]
-    assert found(AlertFilter(states=[AlertState.ACTIVE_ACKNOWLEDGED])) == ["b"]
-    assert found(AlertFilter(priorities=[Priority.URGENT, Priority.LOW])) == ["a", "c"]
-    assert found(AlertFilter(job_id=job_id)) == ["c"]
-    assert found(AlertFilter(kind="hold-passed")) == []
-    assert urgent.id in [alert.id for alert in alerts.page(conn)]
-
-
-def test_live_alerts_come_in_the_order_to_act_on(conn: Connection, ada: int) -> None:
-    add(conn, "medium")
-    add(conn, "urgent", priority=Priority.URGENT)
-    taken = add(conn, "taken", priority=Priority.URGENT)
-    alerts.acknowledge(conn, taken.id, ada, "", NIGHT_US)
-    over = add(conn, "cleared", priority=Priority.URGENT)
-    change = life.clear(over, "it went away.", 2, NIGHT_US)
-    assert change is not None
-    alerts.save(conn, change.alert, change.what)
-    assert [alert.key for alert in alerts.live(conn)] == ["urgent", "medium", "taken", "cleared"]

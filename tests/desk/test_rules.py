@@ -120,7 +120,6 @@ def test_silence_outside_a_hold_asks_for_nothing() -> None:
 @pytest.mark.parametrize(
     "kind",
     [
-        EventKind.SERIES_BACK,
         EventKind.HOLD_PASSED,
         EventKind.HOLD_FAILED,
         EventKind.HOLD_INCONCLUSIVE,
@@ -129,11 +128,24 @@ def test_silence_outside_a_hold_asks_for_nothing() -> None:
         EventKind.EVACUATION_UNPROVEN,
     ],
 )
-def test_silence_is_cleared_by_readings_a_verdict_or_the_end_unless_they_are_older(kind: EventKind) -> None:
+def test_silence_is_cleared_by_a_verdict_or_the_end_unless_they_are_older(kind: EventKind) -> None:
     silent = raised(event(EventKind.SERIES_SILENT)).key
     clear = cleared(event(kind, subject="another"))["job:12/silence"]
     assert silent.startswith(clear.key)
     assert clear.before_us == NIGHT
+
+
+def test_silence_is_cleared_by_readings_of_the_same_gauge_only() -> None:
+    silent = raised(event(EventKind.SERIES_SILENT, subject="series:5")).key
+    (same,) = cleared(event(EventKind.SERIES_BACK, subject="series:5")).values()
+    (other,) = cleared(event(EventKind.SERIES_BACK, subject="series:6")).values()
+    assert (same.key, same.is_prefix) == (silent, False)
+    assert other.key != silent
+
+
+def test_silence_is_never_marked_late() -> None:
+    # It is told after a patience, and for a slow gauge that is long.
+    assert "Late" not in raised(event(EventKind.SERIES_SILENT, late_s=7200)).text
 
 
 def test_parked_judgement_is_high_until_the_job_is_judged_again() -> None:
@@ -170,27 +182,25 @@ def test_unproven_end_is_cleared_by_pumping_again_or_by_a_finish() -> None:
 
 
 def test_pass_revised_to_a_fail_raises_marked_with_the_reason() -> None:
-    revised = event(
-        EventKind.HOLD_REVISED, late_s=3 * 3600, verdict="failed", because="Late readings were over."
-    )
+    revised = event(EventKind.HOLD_REVISED, late_s=3 * 3600, verdict="failed", because="late readings")
     told = raised(revised)
     assert (told.kind, told.priority) == ("hold-failed", Priority.URGENT)
-    assert "Revised: Late readings were over." in told.text
+    assert told.text == "What happened. Revised: late readings. Late: known 3 h after it happened."
     assert "Late: known 3 h after it happened." in told.text
 
 
 def test_fail_revised_to_a_pass_clears_with_the_reason() -> None:
-    revised = event(EventKind.HOLD_REVISED, verdict="passed", because="The spike was one reading.")
+    revised = event(EventKind.HOLD_REVISED, verdict="passed", because="late readings")
     clear = cleared(revised)[f"job:12/hold:{HOLD}"]
-    assert "The spike was one reading." in clear.reason
+    assert clear.reason == "the hold passed. Revised: late readings."
 
 
 @pytest.mark.parametrize("verdict", [None, "running", "awaiting-readings", "withdrawn"])
 def test_withdrawn_verdict_clears_with_the_reason(verdict: str | None) -> None:
-    revised = event(EventKind.HOLD_REVISED, verdict=verdict, because="There was no such hold.")
+    revised = event(EventKind.HOLD_REVISED, verdict=verdict, because="late readings")
     assert not [step for step in steps(revised) if isinstance(step, Told)]
     clear = cleared(revised)[f"job:12/hold:{HOLD}"]
-    assert clear.reason == "the verdict is withdrawn: There was no such hold."
+    assert clear.reason == "the verdict is withdrawn (late readings). What happened."
     assert clear.before_us is None
 
 

@@ -10,7 +10,6 @@ import sys
 import threading
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
 
 import pytest
 
@@ -21,10 +20,9 @@ from desk.worker.service import check
 from model.clock import HandClock
 from model.errors import BadInput
 from model.event import EventKind
-from store import alerts, notifications
 from store.database import Connection
 from tests.desk.conftest import Running
-from tests.desk.facts import NIGHT_US, record
+from tests.desk.facts import NIGHT_US, all_alerts, outbox, record
 from tests.desk.receiver import Answer, Receiver
 from tests.waiting import wait_until
 
@@ -38,16 +36,12 @@ def config(database: str, receiver: Receiver) -> DeskConfig:
     )
 
 
-def log_of(conn: Connection) -> list[dict[str, Any]]:
-    return [row for alert in alerts.page(conn) for row in notifications.of_alert(conn, alert.id)]
-
-
 def test_delivered_as_a_structured_cloud_event(
     database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
 ) -> None:
     with running(config(database, receiver)):
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: [row for row in log_of(conn) if row["sent_at"]], what="the delivery")
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
     (request,) = receiver.received
     assert request.content_type.startswith("application/cloudevents+json")
     assert request.body["type"] == "holdfast.alert.raised.v1"
@@ -60,8 +54,8 @@ def test_failing_receiver_is_tried_again_with_the_same_id_until_it_takes_it(
     receiver.script = [Answer(500), Answer(404), Answer(302, {"Location": receiver.url}), Answer(503)]
     with running(config(database, receiver)):
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: [row for row in log_of(conn) if row["sent_at"]], what="the delivery")
-    (row,) = log_of(conn)
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
+    (row,) = outbox(conn)
     assert (row["attempts"], row["last_error"]) == (5, "")
     assert len(receiver.ids) == 5
     assert len(set(receiver.ids)) == 1
@@ -73,9 +67,9 @@ def test_retry_after_is_observed_for_everything_to_that_receiver(
     receiver.script = [Answer(429, {"Retry-After": "3000"})]
     with running(config(database, receiver)):
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:a")
-        wait_until(lambda: [row for row in log_of(conn) if row["last_error"]], what="the refusal")
+        wait_until(lambda: [row for row in outbox(conn) if row["last_error"]], what="the refusal")
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
-        wait_until(lambda: len(log_of(conn)) == 2, what="the second notification")
+        wait_until(lambda: len(outbox(conn)) == 2, what="the second notification")
         asked = conn.execute(
             "SELECT extract(epoch FROM max(due_at) - clock_timestamp())::float8 AS wait FROM notification"
         ).fetchone()
@@ -83,7 +77,7 @@ def test_retry_after_is_observed_for_everything_to_that_receiver(
         assert 2900 < asked["wait"] <= 3000
         # Ordered after the courier's next look, so the silence below is not mere haste.
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:c")
-        wait_until(lambda: len(log_of(conn)) == 3, what="the third notification")
+        wait_until(lambda: len(outbox(conn)) == 3, what="the third notification")
     assert len(receiver.ids) == 1
 
 
@@ -93,11 +87,11 @@ def test_gone_gives_up_and_sends_nothing_more(
     receiver.script = [Answer(410)]
     with running(replace(config(database, receiver), webhook_parallel=1)):
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:a")
-        wait_until(lambda: [row for row in log_of(conn) if row["given_up_at"]], what="giving up")
+        wait_until(lambda: [row for row in outbox(conn) if row["given_up_at"]], what="giving up")
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
-        wait_until(lambda: len([row for row in log_of(conn) if row["given_up_at"]]) == 2, what="both")
+        wait_until(lambda: len([row for row in outbox(conn) if row["given_up_at"]]) == 2, what="both")
     assert len(receiver.ids) == 1
-    assert all(row["sent_at"] is None and "410 Gone" in row["last_error"] for row in log_of(conn))
+    assert all(row["sent_at"] is None and "410 Gone" in row["last_error"] for row in outbox(conn))
 
 
 def test_given_up_after_the_last_attempt(
@@ -106,8 +100,8 @@ def test_given_up_after_the_last_attempt(
     receiver.script = [Answer(500)] * 10
     with running(replace(config(database, receiver), attempts=3)):
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: [row for row in log_of(conn) if row["given_up_at"]], what="giving up")
-    (row,) = log_of(conn)
+        wait_until(lambda: [row for row in outbox(conn) if row["given_up_at"]], what="giving up")
+    (row,) = outbox(conn)
     assert (row["attempts"], row["last_error"]) == (3, "answered 500 Internal Server Error")
 
 
@@ -117,10 +111,10 @@ def test_slow_receiver_times_out_and_is_tried_again(
     receiver.hanging.set()
     with running(replace(config(database, receiver), webhook_timeout_s=0.1)):
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: [row for row in log_of(conn) if row["last_error"]], what="the timeout")
-        assert log_of(conn)[0]["last_error"] == "no answer within 0.1 s"
+        wait_until(lambda: [row for row in outbox(conn) if row["last_error"]], what="the timeout")
+        assert outbox(conn)[0]["last_error"] == "no answer within 0.1 s"
         receiver.let_go()
-        wait_until(lambda: [row for row in log_of(conn) if row["sent_at"]], what="the delivery")
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
     assert len(set(receiver.ids)) == 1
 
 
@@ -132,12 +126,12 @@ def test_hanging_receiver_delays_neither_alerts_nor_the_end(
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:a")
         wait_until(lambda: receiver.ids, what="the first delivery to hang")
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
-        wait_until(lambda: len(alerts.page(conn)) == 2, what="the second alert")
+        wait_until(lambda: len(all_alerts(conn)) == 2, what="the second alert")
     # The desk has stopped by itself (the fixture saw it), and so has its courier, timeout an hour, while the
     # receiver still hangs.
     wait_until(lambda: "courier" not in {thread.name for thread in threading.enumerate()}, what="its end")
     assert receiver.hanging.is_set()
-    assert [(row["sent_at"], row["attempts"]) for row in log_of(conn)] == [(None, 0)] * 2
+    assert [(row["sent_at"], row["attempts"]) for row in outbox(conn)] == [(None, 0)] * 2
 
 
 def test_what_was_committed_and_not_sent_goes_out_with_the_next_start(
@@ -175,10 +169,10 @@ def test_killed_while_sending_is_sent_again_with_the_same_id(
         desk.wait()
     receiver.hanging.clear()
     with running(config(database, receiver)):
-        wait_until(lambda: [row for row in log_of(conn) if row["sent_at"]], what="the delivery")
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
     assert len(receiver.ids) == 2
     assert len(set(receiver.ids)) == 1
-    assert len(alerts.page(conn)) == 1
+    assert len(all_alerts(conn)) == 1
 
 
 def test_two_desks_send_each_notification_once(
@@ -188,7 +182,7 @@ def test_two_desks_send_each_notification_once(
     with running(first), running(replace(first, instance="second")):
         for number in range(25):
             record(conn, job_id, EventKind.HOLD_FAILED, f"hold:{number}")
-        wait_until(lambda: len([row for row in log_of(conn) if row["sent_at"]]) == 25, what="all sent")
+        wait_until(lambda: len([row for row in outbox(conn) if row["sent_at"]]) == 25, what="all sent")
     assert len(receiver.ids) == len(set(receiver.ids)) == 25
 
 
@@ -197,9 +191,9 @@ def test_cleared_never_overtakes_raised(
 ) -> None:
     receiver.script = [Answer(500)] * 3
     record(conn, job_id, EventKind.HOLD_FAILED)
-    record(conn, job_id, EventKind.HOLD_REVISED, verdict="passed", because="Late readings.")
+    record(conn, job_id, EventKind.HOLD_REVISED, verdict="passed", because="late readings")
     with running(config(database, receiver)):
-        wait_until(lambda: len([row for row in log_of(conn) if row["sent_at"]]) == 2, what="both sent")
+        wait_until(lambda: len([row for row in outbox(conn) if row["sent_at"]]) == 2, what="both sent")
     types = [request.body["type"].split(".")[-2] for request in receiver.received]
     assert types == ["raised"] * 4 + ["cleared"]
 
@@ -216,7 +210,7 @@ def test_courier_outlasts_lost_connections(
             "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
             "WHERE datname = current_database() AND application_name = 'holdfast-courier'"
         )
-        wait_until(lambda: [row for row in log_of(conn) if row["sent_at"]], what="the second try")
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the second try")
     assert len(set(receiver.ids)) == 1
 
 
@@ -232,13 +226,13 @@ def test_secret_of_the_address_enters_no_log_and_no_row(
     receiver.script = [Answer(500)]
     with running(config(database, receiver)):
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: [row for row in log_of(conn) if row["sent_at"]], what="the delivery")
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
     unreachable = replace(config(database, receiver), webhook_url="http://127.0.0.1:9/?token=very-secret")
     with running(unreachable):
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
-        wait_until(lambda: [row for row in log_of(conn) if row["last_error"]], what="the failure")
+        wait_until(lambda: [row for row in outbox(conn) if row["last_error"]], what="the failure")
     assert "very-secret" not in caplog.text
-    assert "very-secret" not in json.dumps(log_of(conn), default=str)
+    assert "very-secret" not in json.dumps(outbox(conn), default=str)
 
 
 def test_without_a_webhook_nothing_is_put_into_the_outbox(
@@ -246,8 +240,8 @@ def test_without_a_webhook_nothing_is_put_into_the_outbox(
 ) -> None:
     with running(DeskConfig(database)):
         record(conn, job_id, EventKind.HOLD_FAILED)
-        wait_until(lambda: alerts.page(conn), what="the alert")
-    assert log_of(conn) == []
+        wait_until(lambda: all_alerts(conn), what="the alert")
+    assert outbox(conn) == []
 
 
 @pytest.mark.parametrize("url", ["ftp://somewhere/x", "somewhere", "http://", "file:///etc/passwd"])
