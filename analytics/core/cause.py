@@ -104,7 +104,7 @@ def diagnose(
     """
     t, p, kelvin = _prepared(time_s, pressure_pa, temperature_k, settle_s, top_pa)
     if len(t) < _LEAST or t[-1] <= t[0]:
-        return _too_little()
+        return _gross(pressure_pa, kelvin, top_pa) or _too_little()
     start = float(p[0]) if start_pa is None else start_pa
     permitted = max((limit_pa if limit_pa is not None else 2.0 * start) - start, 0.1 * abs(start), 0.1)
     fits = _fits(t, p, settle_s, max(hold_s, float(t[-1])))
@@ -132,6 +132,25 @@ def diagnose(
         equilibrium_temperature_k=saturation_temperature(end_pa) if wet and end_pa > 0 else None,
         advice=_advice(cause),
     )
+
+
+def _gross(pressure_pa: FloatArray, kelvin: float | None, top_pa: float | None) -> Diagnosis | None:
+    """What a run to the gauge's top says before there is a shape to fit."""
+    if top_pa is None or np.count_nonzero(pressure_pa >= top_pa * (1 - 1e-6)) < 3:
+        return None
+    causes = [cause.value for cause in Cause if cause is not Cause.UNCLEAR]
+    saturated = saturation_pressure(_ROOM_K if kelvin is None else kelvin)
+    # Water stops at saturation; below it, water that flashes is nearly as fast as a hole.
+    leak = 0.8 if top_pa > saturated else 0.5
+    probabilities = dict.fromkeys(causes, (1.0 - leak) / (len(causes) - 1))
+    probabilities[Cause.LEAK] = leak
+    cause = Cause.LEAK if leak >= CERTAIN else Cause.UNCLEAR
+    said = "The gauge ran to the top of its range at once" + (
+        ", past what water could reach: something is open."
+        if leak >= CERTAIN
+        else ": something is open, or much water is in it."
+    )
+    return Diagnosis(cause, probabilities, (said,), advice=_advice(cause))
 
 
 def _too_little() -> Diagnosis:

@@ -66,7 +66,7 @@ def _clone(value: Any) -> Any:
 
 
 @cache
-def _fields_of(kind: type) -> tuple[str, ...] | None:
+def _fields_of(kind: Any) -> tuple[str, ...] | None:
     return _names(kind) if is_dataclass(kind) else None
 
 

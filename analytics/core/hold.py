@@ -484,7 +484,7 @@ def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | No
         return Verdict.INCONCLUSIVE, "over-at-end", hold.opened_us
     if now_us < patience_us:
         return Verdict.AWAITING, "awaiting-readings", None
-    reason = "over-at-end" if _due_after(hold) else "gap-over-end"
+    reason = "over-at-end" if hold.extended or _due_after(hold) else "gap-over-end"
     return Verdict.INCONCLUSIVE, reason, max(patience_us, hold.end_us + hold.gap_us)
 
 

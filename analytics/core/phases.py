@@ -161,7 +161,7 @@ def _await_pull_down(state: TrackState, settings: TrackSettings, point: Point) -
         return
     pegged = state.reference_pa < 2 * NO_VACUUM_PA
     falling = filtered < (0.9 if pegged else 0.5) * state.reference_pa
-    if (falling and not point.high) or filtered < NO_VACUUM_PA / 2:
+    if falling and not point.high:
         start_us = point.time_us if state.near_top_us is None else state.near_top_us
         _enter(state, PhaseKind.PULL_DOWN, start_us, state.reference_pa)
         state.phases[-1].lowest_pa = filtered
