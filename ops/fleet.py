@@ -6,7 +6,7 @@ import threading
 
 from ingest.config import BrokerConfig
 from model.clock import US, ReplayClock, to_us
-from ops.demo import scenario_of
+from ops.company import scenario_of
 from ops.rooms import Wiring
 from simulator.run import Config, run
 from store.database import connect

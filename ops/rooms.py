@@ -71,6 +71,12 @@ def load(room: str) -> None:
     importlib.import_module(MODULES[room])
 
 
+def warm() -> None:
+    """Import what any room or first start needs, so that its bytecode is there."""
+    for module in (*MODULES.values(), "alembic.command", "ops.cli", "ops.demo", "ops.up"):
+        importlib.import_module(module)
+
+
 def run(room: str, wiring: Wiring, stop: threading.Event) -> None:
     """Run the room in this process until ``stop`` is set."""
     logging.basicConfig(
@@ -88,9 +94,8 @@ def _ingest(wiring: Wiring, stop: threading.Event) -> None:
 
 
 def _analyse(wiring: Wiring, stop: threading.Event) -> None:
-    from analytics.worker.service import run as run_analysis
-
     from analytics.worker.config import AnalyseConfig
+    from analytics.worker.service import run as run_analysis
 
     run_analysis(AnalyseConfig(dsn=wiring.database_url), wiring.clock, stop)
 

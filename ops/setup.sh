@@ -51,6 +51,8 @@ runtime)
     echo "Installing what Holdfast runs on"
     install --require-hashes -r requirements/runtime.txt
     install --no-build-isolation --no-deps --editable .
+    # Compiled once here, so that the first start need not.
+    "$venv/bin/python" -c "from ops.rooms import warm; warm()"
     ;;
 development)
     echo "Installing what tests and checks need"

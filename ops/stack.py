@@ -15,8 +15,6 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-import psycopg
-
 from model.errors import Unavailable
 from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
@@ -93,12 +91,12 @@ class Stack:
                 settings.http_address, "the pages",
             )
         )  # fmt: skip
-        if settings.database_url is None:
-            self._database = DatabaseService(self.data_dir)
-            self._database.spawn()
         for room in self.kind.rooms:
             log = self.data_dir / "log" / f"{room}.log"
             self.supervisor.preload(Worker(room, room, log))
+        if settings.database_url is None:
+            self._database = DatabaseService(self.data_dir)
+            self._database.spawn()
         dsn = self._open_database()
         installation = self.kind.prepare(settings, dsn, installation)
         installation, mqtt_url = self._open_broker(dsn, installation)
@@ -173,6 +171,8 @@ class Stack:
 
     def _open_when_heard(self) -> None:
         """At the first start ever: let gateways in once the ingest has subscribed."""
+        import psycopg
+
         dsn = Wiring.parse(self._order).database_url
         with suppress(psycopg.Error):
             if ingest_listens(dsn) and self._renew_users():
@@ -186,6 +186,8 @@ class Stack:
         What fails is tried again: the watch reports once more when it has the database back, and a broker
         that starts anew reads its users then.
         """
+        import psycopg
+
         if self._broker is None:
             return True
         try:
