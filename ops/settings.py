@@ -23,16 +23,16 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(env_prefix="HOLDFAST_", extra="ignore", frozen=True)
 
-    data_dir: Path = Field(Path("data"), description="where everything that is kept lives")
-    database_url: str | None = Field(None, description="unset: the embedded PostgreSQL")
-    mqtt_url: str | None = Field(None, description="unset: the embedded broker")
-    http_address: str = Field("127.0.0.1", description="where pages and API listen")
-    http_port: int | None = Field(None, ge=1, le=65_535, description="unset: 8080 or a free one")
-    mqtt_address: str = Field("127.0.0.1", description="where the embedded broker listens")
-    mqtt_port: int | None = Field(None, ge=1, le=65_535, description="unset: 1883 or a free one")
-    webhook_url: str | None = Field(None, description="where alerts are posted")
-    replay: str | None = Field(None, description="three numbers of a replay clock, for trials")
-    seed: int = Field(1, description="of the demo's invented fleet")
+    data_dir: Path = Field(default=Path("data"), description="where everything that is kept lives")
+    database_url: str | None = Field(default=None, description="unset: the embedded PostgreSQL")
+    mqtt_url: str | None = Field(default=None, description="unset: the embedded broker")
+    http_address: str = Field(default="127.0.0.1", description="where pages and API listen")
+    http_port: int | None = Field(default=None, ge=1, le=65_535, description="unset: 8080 or a free one")
+    mqtt_address: str = Field(default="127.0.0.1", description="where the embedded broker listens")
+    mqtt_port: int | None = Field(default=None, ge=1, le=65_535, description="unset: 1883 or a free one")
+    webhook_url: str | None = Field(default=None, description="where alerts are posted")
+    replay: str | None = Field(default=None, description="three numbers of a replay clock, for trials")
+    seed: int = Field(default=1, description="of the demo's invented fleet")
 
 
 def load() -> Settings:
