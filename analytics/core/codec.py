@@ -55,7 +55,7 @@ def _clone(value: Any) -> Any:
         return [_clone(item) for item in value] if deep else value.copy()
     if kind is dict:
         return {key: item if type(item) in _FIXED else _clone(item) for key, item in value.items()}
-    names = _fields_of(kind)
+    names = _fields_of(cast(Hashable, kind))
     if names is None:
         return value
     copy = object.__new__(kind)
@@ -67,7 +67,7 @@ def _clone(value: Any) -> Any:
 
 @cache
 def _fields_of(kind: Any) -> tuple[str, ...] | None:
-    return _names(kind) if is_dataclass(kind) else None
+    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else None
 
 
 @cache

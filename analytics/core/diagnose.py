@@ -187,6 +187,8 @@ def diagnose_file(path: Path, options: DiagnoseOptions) -> dict[str, object]:
             options = replace(options, isolated_at=repr(at_us / US))
             first = _judged(series, options, top_pa, options.isolated_at)
             found = _longest_hold(first)
+            # The run is the hold, however near to the atmosphere it ends.
+            found = None if found is None else replace(found, end_us=None)
     phases: list[dict[str, object]] = [_phase(phase, series) for phase in first.phases]
     if found is None:
         return {"file": str(path), "phases": phases, "hold": None}

@@ -161,6 +161,13 @@ class Hold:
     """The end has been seen; nothing later is evidence."""
     first_k: dict[int, float] = field(default_factory=dict)
     now_k: dict[int, float] = field(default_factory=dict)
+    now_k_us: dict[int, int] = field(default_factory=dict)
+    late_k: dict[int, float] = field(default_factory=dict)
+    """Temperatures reported after the end [K]."""
+    last_k: dict[int, float] = field(default_factory=dict)
+    """Temperatures at the last reading [K]."""
+    closed_us: int = 0
+    """Last report of closed."""
     ambient_k: float | None = None
     coldest_k: float | None = None
     verdict: Verdict | None = None
@@ -190,7 +197,7 @@ def take(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
 
 def _evidence(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
     _note_gap(hold, point)
-    hold.last_us = point.time_us
+    hold.last_us, hold.last_k = point.time_us, hold.now_k.copy()
     hold.interval_us, hold.gap_us, hold.slow = point.interval_us, point.gap_us, point.slow
     hold.readings += 1
     if point.value < 0:
@@ -222,13 +229,17 @@ def _note_gap(hold: Hold, point: Point) -> None:
         hold.run_us = hold.over_us = None
         hold.run_n = hold.over_n = 0
     below = hold.limit_pa is not None and point.value <= hold.limit_pa and not hold.last_over
-    _keep_gap(hold, Gap(hold.last_us, point.time_us, below, dict(hold.now_k)))
+    _keep_gap(hold, Gap(hold.last_us, point.time_us, below, hold.last_k))
 
 
 def _keep_gap(hold: Hold, gap: Gap) -> None:
     if len(hold.gaps) >= _MOST_GAPS:
         oldest = hold.gaps.pop(0)
         hold.lost_us += oldest.end_us - oldest.start_us
+    # Reports of the same moment as the reading that ends the gap came just before it.
+    gap.closed_after = hold.closed_us >= gap.end_us
+    known = {**hold.now_k, **hold.late_k}
+    gap.after_k = {one: kelvin for one, kelvin in known.items() if hold.now_k_us.get(one, 0) >= gap.end_us}
     hold.gaps.append(gap)
 
 
@@ -374,7 +385,7 @@ def _end(hold: Hold, rule: Rule, point: Point) -> None:
     if point.time_us > hold.end_us and point.time_us - hold.last_us > point.gap_us and not _due_after(hold):
         hold.end_gap = True
         below = hold.limit_pa is not None and point.value <= hold.limit_pa and not hold.last_over
-        _keep_gap(hold, Gap(hold.last_us, point.time_us, below, dict(hold.now_k)))
+        _keep_gap(hold, Gap(hold.last_us, point.time_us, below, hold.last_k))
     elif hold.over_now and not hold.extended and hold.opened_us is None:
         _extend(hold, rule)
         if point.time_us > hold.end_us:
@@ -418,6 +429,7 @@ def note_fault(hold: Hold, at_us: int) -> None:
 
 def note_closed(hold: Hold, at_us: int) -> None:
     """The valve reports closed: evidence for the gaps that ended before."""
+    hold.closed_us = at_us
     for gap in hold.gaps:
         if gap.end_us <= at_us:
             gap.closed_after = True
@@ -428,7 +440,11 @@ def note_temperature(hold: Hold, instrument_id: int, at_us: int, kelvin: float) 
     for gap in hold.gaps:
         if gap.end_us <= at_us:
             gap.after_k.setdefault(instrument_id, kelvin)
-    if hold.frozen or at_us > hold.end_us:
+    if hold.frozen:
+        return
+    hold.now_k_us[instrument_id] = at_us
+    if at_us > hold.end_us:
+        hold.late_k[instrument_id] = kelvin
         return
     hold.first_k.setdefault(instrument_id, kelvin)
     hold.now_k[instrument_id] = kelvin
@@ -482,6 +498,8 @@ def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | No
         return _closed_books(hold, rule, now_us, patience_us)
     if _due_after(hold) and hold.opened_us is not None:
         return Verdict.INCONCLUSIVE, "over-at-end", hold.opened_us
+    if hold.fault:
+        return Verdict.INCONCLUSIVE, "gauge-fault", hold.end_us
     if now_us < patience_us:
         return Verdict.AWAITING, "awaiting-readings", None
     reason = "over-at-end" if hold.extended or _due_after(hold) else "gap-over-end"

@@ -78,7 +78,9 @@ def _sentence(hold: Hold, rule: Rule, verdict: Verdict, reason: str, decided_us:
     length = duration_text(rule.procedure.hold_s)
     reached = _elapsed(hold, decided_us)
     persistence = "three readings in a row" if hold.slow else duration_text(rule.procedure.persistence_s)
-    crossed = _elapsed(hold, hold.first_over_us)
+    crossed = _elapsed(hold, hold.first_over_us) + " after the valve closed"
+    if hold.first_over_us is not None and hold.first_over_us <= hold.settled_us:
+        crossed = "within settling"
     highest = "nothing" if hold.highest_pa is None else pressure_text(hold.highest_pa)
     texts = {
         "running": f"The hold is running: {last} now, {limit} permitted, {length} long.",
@@ -86,9 +88,9 @@ def _sentence(hold: Hold, rule: Rule, verdict: Verdict, reason: str, decided_us:
         f"the last inside it was {last}.",
         "below-limit": f"Passed: over {length} the pressure went from {start} to {last} and never stayed "
         f"over the permitted {limit}.",
-        "over-limit": f"Failed: {crossed} after the valve closed the pressure went over the permitted "
+        "over-limit": f"Failed: {crossed} the pressure went over the permitted "
         f"{limit} and stayed there for {persistence}; it started at {start}.",
-        "over-range": f"Failed: {crossed} after the valve closed the gauge ran to the top of its range, "
+        "over-range": f"Failed: {crossed} the gauge ran to the top of its range, "
         f"above the permitted {limit}, and stayed there for {persistence}.",
         "target-not-held": "No valid hold: the target of "
         f"{pressure_text(rule.procedure.target_pa)} had not been held for "
@@ -111,7 +113,7 @@ def _sentence(hold: Hold, rule: Rule, verdict: Verdict, reason: str, decided_us:
         f"allow, and not both are over the permitted {limit}; the deciding one read {last}.",
         "temperature-fell": f"Inconclusive: the circuit cooled by more than 5 K; the last reading of {last} "
         f"would be {_corrected(hold)} at the temperature of the start, over the permitted {limit}.",
-        "opened-by-hand": f"Inconclusive: {crossed} after the valve closed the pressure ran up to {highest} "
+        "opened-by-hand": f"Inconclusive: {crossed} the pressure ran up to {highest} "
         "while somebody was on site: was a joint or valve opened by hand?",
         "no-circuit-gauge": "Inconclusive: no gauge on the circuit's side of the valve; a gauge on the "
         "pump's side reads flat whatever the circuit does.",
