@@ -11,6 +11,7 @@ of them when it is back.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -68,6 +69,8 @@ class _Line:
     collected: deque[Record] = field(default_factory=deque)
     waiting: dict[int, _Pack] = field(default_factory=dict)
     next_seq: int = 1
+    look_again_s: float = 0.0
+    """Before this moment no pack of the line is due again."""
 
 
 class Gateway:
@@ -140,8 +143,9 @@ class Gateway:
         )
         for line in self._lines.values():
             for pack in line.waiting.values():
-                pack.sent_wall_s = -LONGEST_RESEND_S
+                pack.sent_wall_s = -math.inf
                 pack.wait_s = RESEND_S
+            line.look_again_s = -math.inf
 
     def disconnected(self) -> None:
         """The connection is lost."""
@@ -201,11 +205,16 @@ class Gateway:
                 pack = line.waiting[seq] = _Pack(self._take(line.collected, now_us), wall_s)
                 yield self._message(name, seq, pack.records, now_us, sent_us)
         for name, line in self._lines.items():
+            if wall_s < line.look_again_s:
+                continue
             for seq, pack in line.waiting.items():
                 if wall_s - pack.sent_wall_s >= pack.wait_s:
                     pack.sent_wall_s = wall_s
                     pack.wait_s = min(2.0 * pack.wait_s, LONGEST_RESEND_S)
                     yield self._message(name, seq, pack.records, now_us, sent_us)
+            # Packs made from now on wait for longer than this.
+            ends = [pack.sent_wall_s + pack.wait_s for pack in line.waiting.values()]
+            line.look_again_s = min([wall_s + RESEND_S, *ends])
 
     def _late_after_us(self) -> int:
         # A gateway that batches for minutes does so on purpose; its packs are no stored data.

@@ -62,6 +62,12 @@ def test_r410a_range_from_orifice_to_laminar() -> None:
     assert "orifice" in loss.assumptions
 
 
+def test_ratios_by_hand() -> None:
+    # Trade page: (η1/η2)·(Pu²−Pd²)₂/(Pu²−Pd²)₁ = 2·(25−9)/(4−1), and √(M1/M2)·ΔP2/ΔP1 = ½·6/3.
+    assert leaks.viscous_ratio(2e-5, 2.0, 1.0, 1e-5, 5.0, 3.0) == pytest.approx(2 * 16 / 3)
+    assert leaks.orifice_ratio(0.025, 3.0, 0.100, 6.0) == pytest.approx(1.0)
+
+
 def test_worked_hold_passes_kilograms_a_year_of_r410a() -> None:
     # Rule page: 1.59e-3 Pa·m³/s passes unseen, "for R-410A kilograms a year".
     loss = leaks.refrigerant_loss(1.59e-3, refrigerant("R-410A"))

@@ -115,7 +115,7 @@ def test_vapour_never_exceeds_saturation_at_the_wall(
     rig.advance(pull_s)
     rig.setting.opening = 0.0
     rig.disturb()
-    highest = water.saturation_pressure(kelvin) * 1.002
+    highest = water.saturation_pressure(kelvin) * 1.01  # the integrator tolerates 0.1 K at the wet spot
     for _ in range(20):
         rig.advance(300.0)
         assert 0.0 <= rig.vapour_pa <= highest
@@ -146,6 +146,21 @@ def test_water_mass_is_conserved_between_liquid_and_vapour() -> None:
     rig.advance(3600.0)
     vapour_kg = rig.vapour_pa * 0.05 * 0.018015268 / (8.314462618 * 293.15)
     assert rig.water_kg + vapour_kg == pytest.approx(5e-3, rel=1e-3)
+
+
+def test_the_last_of_the_water_becomes_vapour_and_no_more() -> None:
+    rig = Rig(RigData(0.05, free_water_kg=1e-4), pressure_pa=0.0)
+    rig.advance(3600.0)
+    assert rig.water_kg == 0.0
+    expected = 1e-4 / 0.018015268 * 8.314462618 * 293.15 / 0.05  # ideal gas
+    assert rig.vapour_pa == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("tau", [0.01, 1.0, 1e3])
+def test_gas_is_conserved_between_store_and_circuit(tau: float) -> None:
+    rig = Rig(RigData(0.01, oil_gas=(Store(0.02, 300.0, tau),)), pressure_pa=0.0)
+    rig.advance(20 * tau)
+    assert rig.circuit_pa == pytest.approx(0.02 * 300.0 / 0.03, rel=1e-6)
 
 
 def test_step_size_does_not_matter() -> None:
