@@ -194,8 +194,8 @@ def view(row: BoardRow, now_us: int, speed: float, trend: TrendView | None) -> R
         walk_up=row.walk_up,
         order=[_alert_rank(row), rank, (row.phase_start_us or row.opened_us) / US],
         state=state,
-        phase=None if row.phase is None else PHASES[row.phase],
-        since=moment(row.phase_start_us),
+        phase=_phase(row),
+        since=None if row.phase_end_us is not None else moment(row.phase_start_us),
         hold_until=moment(row.hold.planned_end_us) if holding and row.hold else None,
         figure=_figure(row, now_us, speed),
         verdict=_verdict(row),
@@ -207,6 +207,12 @@ def view(row: BoardRow, now_us: int, speed: float, trend: TrendView | None) -> R
         trend=trend,
         alert=_alert(row),
     )
+
+
+def _phase(row: BoardRow) -> str | None:
+    if row.phase is None:
+        return None
+    return PHASES[row.phase] + (" (over)" if row.phase_end_us is not None else "")
 
 
 def _alert_rank(row: BoardRow) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
@@ -14,8 +13,6 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from model.errors import BadInput, HoldfastError, NotFound
-
-log = logging.getLogger("holdfast.api")
 
 MEDIA_TYPE = "application/problem+json"
 FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
@@ -105,7 +102,7 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     def on_fault(request: Request, error: Exception) -> Response:
-        log.error("fault while answering %s %s", request.method, request.url.path, exc_info=error)
+        # The server raises it again after this answer, and so writes it to the log.
         return answer(request, 500, "Something went wrong on our side; it is in the log.")
 
 

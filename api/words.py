@@ -20,6 +20,9 @@ THIN = "\u202f"
 """Narrow no-break space: groups digits, stands before units."""
 
 
+NO_BREAK = "\u00a0"
+
+
 class Mark(BaseModel, frozen=True):
     """A state as it is shown: never by colour alone, always with its shape and word."""
 
@@ -126,9 +129,9 @@ def duration(seconds: float) -> str:
         return f"{minutes}{THIN}min"
     hours, minutes = divmod(minutes, 60)
     if hours < 24:
-        return f"{hours}{THIN}h {minutes:02d}{THIN}min"
+        return f"{hours}{THIN}h{NO_BREAK}{minutes:02d}{THIN}min"
     days, hours = divmod(hours, 24)
-    return f"{days}{THIN}d {hours}{THIN}h"
+    return f"{days}{THIN}d{NO_BREAK}{hours}{THIN}h"
 
 
 def clock_time(us: int | None, time_zone: str, *, seconds: bool = False) -> str:

@@ -95,8 +95,8 @@ class BoardRow:
     phase_start_us: int | None
     phase_end_us: int | None
     target_reached_us: int | None
-    silent: bool
-    """Whether the newest fact about its series is that it fell silent."""
+    silent: tuple[int, ...]
+    """Instruments that were told silent."""
     hold: HoldGlance | None
     alert: AlertGlance | None
     alerts: int
@@ -118,7 +118,7 @@ _JOBS = """
 SELECT j.id, j.title, j.state, j.walk_up, j.parked_at, j.opened_at, j.site_id, s.name AS site, s.time_zone,
        c.name AS circuit, w.name AS crew, pr.name AS procedure, pr.target_pa, pr.limit_pa,
        p.kind AS phase, p.started_at AS phase_start, p.ended_at AS phase_end,
-       t.happened_at AS target_reached_at, q.kind AS quiet,
+       t.happened_at AS target_reached_at, coalesce(tr.silent, '{}') AS silent,
        h.id AS hold_id, h.verdict, h.reason, h.text AS hold_text, h.started_at AS hold_start, h.detail,
        a.id AS alert_id, a.kind AS alert_kind, a.priority, a.state AS alert_state, a.text AS alert_text,
        a.action, coalesce(a.n, 0) AS alerts
@@ -131,11 +131,10 @@ LEFT JOIN LATERAL (
     SELECT kind, started_at, ended_at FROM phase WHERE job_id = j.id ORDER BY started_at DESC LIMIT 1
 ) p ON true
 LEFT JOIN LATERAL (
-    SELECT happened_at FROM event WHERE job_id = j.id AND kind = %(target_reached)s ORDER BY id DESC LIMIT 1
+    SELECT max(happened_at) AS happened_at FROM fact
+    WHERE job_id = j.id AND kind = %(target_reached)s AND withdrawn_at IS NULL
 ) t ON true
-LEFT JOIN LATERAL (
-    SELECT kind FROM event WHERE job_id = j.id AND kind = ANY(%(quiet)s) ORDER BY id DESC LIMIT 1
-) q ON true
+LEFT JOIN track tr ON tr.job_id = j.id
 LEFT JOIN LATERAL (
     SELECT id, verdict, reason, text, started_at, detail FROM hold_test
     WHERE job_id = j.id AND withdrawn_at IS NULL ORDER BY started_at DESC LIMIT 1
@@ -143,7 +142,8 @@ LEFT JOIN LATERAL (
 LEFT JOIN LATERAL (
     SELECT id, kind, priority, state, text, action, count(*) OVER () AS n FROM alert
     WHERE job_id = j.id AND state <> 'normal'
-    ORDER BY state = 'active-acknowledged', array_position(ARRAY['urgent', 'high', 'medium', 'low'], priority),
+    ORDER BY state = 'active-acknowledged',
+             array_position(ARRAY['urgent', 'high', 'medium', 'low'], priority),
              raised_at DESC LIMIT 1
 ) a ON true
 WHERE CASE WHEN %(jobs)s::int[] IS NULL THEN j.closed_at IS NULL ELSE j.id = ANY(%(jobs)s) END
@@ -169,7 +169,6 @@ def rows(conn: Connection, job_ids: Sequence[int] | None = None) -> list[BoardRo
         {
             "jobs": None if job_ids is None else list(job_ids),
             "target_reached": EventKind.TARGET_REACHED,
-            "quiet": [EventKind.SERIES_SILENT, EventKind.SERIES_BACK],
         },
     ).fetchall()
     channels = _channels(conn, [row["id"] for row in found])
@@ -219,7 +218,7 @@ def _row(row: dict[str, Any], channels: tuple[Channel, ...]) -> BoardRow:
         phase_start_us=None if row["phase_start"] is None else to_us(row["phase_start"]),
         phase_end_us=None if row["phase_end"] is None else to_us(row["phase_end"]),
         target_reached_us=None if row["target_reached_at"] is None else to_us(row["target_reached_at"]),
-        silent=row["quiet"] == EventKind.SERIES_SILENT,
+        silent=tuple(row["silent"]),
         hold=None if row["hold_id"] is None else _hold(row),
         alert=None if row["alert_id"] is None else _alert(row),
         alerts=row["alerts"],

@@ -76,10 +76,11 @@ PROCEDURES = Listing(
 JOBS = Listing(
     "SELECT j.id, j.title, j.state, j.walk_up, j.site_id, s.name AS site, s.time_zone, j.circuit_id, "
     "c.name AS circuit, j.crew_id, w.name AS crew, j.procedure_id, p.name AS procedure, j.opened_at, "
-    "j.closed_at, j.parked_at, j.note "
+    "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa "
     "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
     "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "
-    "WHERE (%(site)s::int IS NULL OR j.site_id = %(site)s) AND (%(state)s::text IS NULL OR j.state = %(state)s)",
+    "WHERE (%(site)s::int IS NULL OR j.site_id = %(site)s) AND "
+    "(%(state)s::text IS NULL OR j.state = %(state)s)",
     newest_first=True,
 )
 
@@ -104,7 +105,8 @@ ALERTS = Listing(
 )
 
 QUARANTINE = Listing(
-    "SELECT id, arrived_at, topic, gateway, reason, message, record, octet_length(raw) AS size, replayed_at "
+    "SELECT id, arrived_at, topic, gateway, reason, message, record, octet_length(raw) AS size, times, "
+    "replayed_at "
     "FROM quarantine WHERE %(gateway)s::text IS NULL OR gateway = %(gateway)s",
     newest_first=True,
 )
@@ -160,3 +162,9 @@ def counts(conn: Connection) -> dict[str, int]:
         "(SELECT count(*) FROM quarantine WHERE replayed_at IS NULL) AS quarantined"
     ).fetchone()
     return dict(row or {})
+
+
+def unacknowledged(conn: Connection) -> int:
+    """How many alerts nobody has taken."""
+    row = conn.execute("SELECT count(*) AS n FROM alert WHERE state LIKE '%-unacknowledged'").fetchone()
+    return int(row["n"]) if row else 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -41,6 +41,7 @@ class Series:
     total: int
 
 
+# All built from constants, so that ruff's S608 does not apply.
 # Of two values for one time the smaller judges, so the smaller is shown.
 _CHANNEL = """
     SELECT time, min(value) AS value FROM reading
@@ -49,8 +50,8 @@ _CHANNEL = """
       AND time >= %(since)s AND time < %(until)s
     GROUP BY time
 """
-_COUNT = f"SELECT count(*) AS n, min(time) AS first, max(time) AS last FROM ({_CHANNEL}) c"
-_ALL = f"SELECT time, value FROM ({_CHANNEL}) c ORDER BY time"
+_COUNT = f"SELECT count(*) AS n, min(time) AS first, max(time) AS last FROM ({_CHANNEL}) c"  # noqa: S608
+_ALL = f"SELECT time, value FROM ({_CHANNEL}) c ORDER BY time"  # noqa: S608
 # The lowest and the highest reading of each bucket, and the very first and last: no extreme is lost.
 _THINNED = f"""
 WITH c AS ({_CHANNEL}), b AS (
@@ -65,12 +66,12 @@ SELECT c.time, c.value FROM c
 WHERE c.time IN (SELECT low_at FROM extremes UNION SELECT high_at FROM extremes)
    OR c.time IN (%(first)s, %(last)s)
 ORDER BY c.time
-"""
+"""  # noqa: S608
 _GAPS = f"""
 SELECT since, time AS until FROM (
     SELECT time, lag(time) OVER (ORDER BY time) AS since FROM ({_CHANNEL}) c
 ) steps WHERE time - since > %(gap)s ORDER BY time
-"""
+"""  # noqa: S608
 
 
 def read(conn: Connection, span: Span, points: int, gap_s: float) -> Series:
@@ -104,34 +105,44 @@ def read(conn: Connection, span: Span, points: int, gap_s: float) -> Series:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The stretch of a trend, cut into equal buckets."""
+
+    since: datetime
+    until: datetime
+
+
 def trends(
-    conn: Connection, gauges: Sequence[int], since: datetime, until: datetime, buckets: int
+    conn: Connection, windows: Mapping[int, Window], buckets: int
 ) -> dict[int, list[tuple[int, float, float]]]:
-    """Lowest and highest pressure of each gauge in equal buckets of time, from the minute rollups.
+    """Lowest and highest pressure of each gauge in equal buckets of its window, from the minute rollups.
 
     Returns
     -------
     dict of int to list of (bucket, low_pa, high_pa)
-        Buckets count from 0; those without readings are missing.
+        By instrument. Buckets count from 0; those without readings are missing.
     """
     rows = conn.execute(
-        "SELECT instrument_id, width_bucket(extract(epoch FROM minute)::float8, "
-        "  extract(epoch FROM %(since)s::timestamptz)::float8, "
-        "  extract(epoch FROM %(until)s::timestamptz)::float8, %(buckets)s) - 1 AS bucket, "
-        "  min(low) AS low, max(high) AS high "
-        "FROM rollup_minute WHERE instrument_id = ANY(%(gauges)s) AND quantity = %(quantity)s "
-        "  AND place_id = %(place)s AND minute >= %(since)s AND minute < %(until)s "
+        "SELECT w.gauge, width_bucket(extract(epoch FROM r.minute)::float8, "
+        "  extract(epoch FROM w.since)::float8, extract(epoch FROM w.until)::float8, "
+        "  %(buckets)s) - 1 AS bucket, "
+        "  min(r.low) AS low, max(r.high) AS high "
+        "FROM unnest(%(gauges)s::int[], %(since)s::timestamptz[], %(until)s::timestamptz[]) "
+        "  AS w (gauge, since, until) "
+        "JOIN rollup_minute r ON r.instrument_id = w.gauge AND r.quantity = %(quantity)s "
+        "  AND r.place_id = %(place)s AND r.minute >= w.since AND r.minute < w.until "
         "GROUP BY 1, 2 ORDER BY 1, 2",
         {
-            "gauges": list(gauges),
+            "gauges": list(windows),
+            "since": [window.since for window in windows.values()],
+            "until": [window.until for window in windows.values()],
+            "buckets": buckets,
             "quantity": int(Quantity.PRESSURE),
             "place": NO_PLACE,
-            "since": since,
-            "until": until,
-            "buckets": buckets,
         },
     )
     result: dict[int, list[tuple[int, float, float]]] = {}
     for row in rows:
-        result.setdefault(row["instrument_id"], []).append((row["bucket"], row["low"], row["high"]))
+        result.setdefault(row["gauge"], []).append((row["bucket"], row["low"], row["high"]))
     return result

@@ -41,8 +41,8 @@ class HoldCard:
     hold: HoldTest
     started_at: datetime
     decided_at: datetime | None
-    loss: str
-    """Refrigerant loss that the smallest leak shown may stand for, in words; empty if that is not known."""
+    loss: tuple[str, str] | None
+    """Refrigerant loss that the smallest leak shown may stand for, and what that assumes; None if not known."""
     revisions: list[dict[str, Any]]
 
 
@@ -121,10 +121,10 @@ def _fluid(circuit: dict[str, Any] | None) -> Refrigerant | None:
         return None
 
 
-def _loss(hold: HoldTest, fluid: Refrigerant | None) -> str:
+def _loss(hold: HoldTest, fluid: Refrigerant | None) -> tuple[str, str] | None:
     """A range, never a single figure: the shape of a leak is not known."""
     if hold.smallest_leak_pa_m3_per_s is None or fluid is None:
-        return ""
+        return None
     loss = refrigerant_loss(hold.smallest_leak_pa_m3_per_s, fluid)
     low, high = (SECONDS_A_YEAR * rate for rate in (loss.low_kg_s, loss.high_kg_s))
-    return f"{number(low, 2)} to {number(high, 2)}\u202fkg a year; {loss.assumptions}"
+    return f"{number(low, 2)} to {number(high, 2)}\u202fkg a year", loss.assumptions

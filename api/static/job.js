@@ -12,6 +12,7 @@ const plot = new Plot(document.getElementById("plot"), zone);
 const note = document.getElementById("plot-note");
 const AGAIN_MS = 60000;
 const MOST_POINTS = 1500;
+const MICRON_PA = 0.133322387415;
 let detail = null;
 let series = new Map();
 let temperature = null;
@@ -84,9 +85,10 @@ function fillTable() {
   const rows = (one?.time ?? []).map((time, index) => [time, one.value[index]]);
   const step = Math.max(1, Math.ceil(rows.length / 200));
   const figure = new Intl.NumberFormat("en", { maximumSignificantDigits: 4 });
+  const say = (value) => figure.format(value).replaceAll(",", "\u202f");
   body.replaceChildren(...rows.filter((_, index) => (rows.length - 1 - index) % step === 0).reverse().map(([time, value]) => {
     const tr = document.createElement("tr");
-    [siteTime(new Date(time).toISOString(), zone, true), figure.format(value), figure.format(value * 0.133322387415)].forEach((text, column) => {
+    [siteTime(new Date(time).toISOString(), zone, true), say(value), say(value * MICRON_PA)].forEach((text, column) => {
       const td = document.createElement("td");
       td.textContent = text;
       if (column) td.className = "num";

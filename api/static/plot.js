@@ -3,6 +3,7 @@
 
 const MICRON_PA = 0.133322387415;
 const LOWEST = 1;
+const OUT_OF_SIGHT_MS = 86400000;
 
 function style(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -41,13 +42,14 @@ export class Plot {
     this.shift = wallClock(zone);
     this.model = null;
     this.shape = "";
+    this.built = false;
   }
 
   draw(model) {
     this.model = model;
     // New readings only move the data; anything else is drawn anew.
     const shape = JSON.stringify([model.detail.phases.map((p) => [p.kind, p.started_at, p.ended_at]), model.detail.hold_tests.map((h) => [h.id, h.limit, h.ended_at, h.verdict]), [...model.series.keys()].map((i) => i.instrument_id), model.temperature !== null]);
-    if (this.figure && shape === this.shape) this.update();
+    if (this.built && shape === this.shape) this.update();
     else { this.shape = shape; this.build(); }
   }
 
@@ -83,6 +85,7 @@ export class Plot {
     const B = window.Bokeh;
     const { detail, series, temperature } = this.model;
     this.zoomed = false;
+    this.built = false;
     const narrow = this.element.clientWidth < 520;
     const ink = style("--ink");
     const soft = style("--soft");
@@ -103,11 +106,13 @@ export class Plot {
     figure.extra_y_scales = { pascal: new B.LogScale() };
     const text = { axis_label_text_color: soft, major_label_text_color: soft, axis_line_color: line, major_tick_line_color: soft, minor_tick_line_color: null, axis_label_text_font: "system-ui", axis_label_text_font_style: "normal", axis_label_text_font_size: "12px", major_label_text_font: "system-ui", major_label_text_font_size: "12px" };
     const plain = () => new B.NumeralTickFormatter({ format: "0,0.[000]" });
-    figure.yaxis.forEach((axis) => axis.setv({ ...text, axis_label: "micron", formatter: plain() }));
-    figure.xaxis.forEach((axis) => axis.setv({ ...text, formatter: new B.DatetimeTickFormatter({ minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: "%a %d %b", seconds: "%H:%M:%S", minsec: "%H:%M:%S" }) }));
-    if (!narrow) figure.add_layout(new B.LogAxis({ ...text, y_range_name: "pascal", axis_label: "Pa", formatter: plain() }), "right");
-    figure.xgrid.forEach((grid) => grid.setv({ grid_line_color: line, grid_line_alpha: 0.5 }));
-    figure.ygrid.forEach((grid) => grid.setv({ grid_line_color: line, grid_line_alpha: 0.8 }));
+    figure.yaxes.forEach((axis) => axis.setv({ ...text, axis_label: "micron", formatter: plain() }));
+    figure.xaxes.forEach((axis) => axis.setv({ ...text, formatter: new B.DatetimeTickFormatter({ minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: narrow ? "%d %b" : "%a %d %b", seconds: "%H:%M:%S", minsec: "%H:%M:%S" }) }));
+    if (narrow) figure.xaxes.forEach((axis) => { axis.ticker.desired_num_ticks = 4; });
+    else figure.add_layout(new B.LogAxis({ ...text, y_range_name: "pascal", axis_label: "Pa", formatter: plain() }), "right");
+    figure.xgrids.forEach((grid) => grid.setv({ grid_line_color: line, grid_line_alpha: 0.5 }));
+    figure.ygrids.forEach((grid) => grid.setv({ grid_line_color: line, grid_line_alpha: 0.8 }));
+    this.setRanges();
     this.shade(B, detail);
     this.lines(B, detail);
     this.sources = [...series].map(([item, one], index) => {
@@ -124,10 +129,10 @@ export class Plot {
     };
     this.setRanges();
     [x, y].forEach((range) => { range.change.connect(moved); });
-    this.element.addEventListener("dblclick", () => { this.zoomed = false; this.setRanges(); });
+    figure.reset.connect(() => { this.zoomed = false; this.setRanges(); });
     this.element.replaceChildren();
-    B.Plotting.show(figure, this.element).then((view) => {
-      view.model.reset?.connect?.(() => { this.zoomed = false; this.setRanges(); });
+    this.built = true;
+    B.Plotting.show(figure, this.element).then(() => {
       this.element.dataset.drawn = String([...series.values()].reduce((n, one) => n + one.time.length, 0));
     });
   }
@@ -137,14 +142,15 @@ export class Plot {
     detail.phases.forEach((phase) => {
       if (!colour[phase.kind]) return;
       const left = this.shift(Date.parse(phase.started_at));
-      const right = phase.ended_at ? this.shift(Date.parse(phase.ended_at)) : null;
-      this.figure.add_layout(new B.BoxAnnotation({ left, right, fill_color: style(colour[phase.kind]), line_color: null, level: "underlay" }));
+      // Without a right end the box reaches to the edge.
+      const end = phase.ended_at ? { right: this.shift(Date.parse(phase.ended_at)) } : {};
+      this.figure.add_layout(new B.BoxAnnotation({ left, ...end, fill_color: style(colour[phase.kind]), fill_alpha: 1, line_color: null, level: "underlay" }));
       this.figure.add_layout(new B.Label({ x: left, y: 4, y_units: "screen", x_offset: 4, text: phase.kind, text_color: style("--soft"), text_font: "system-ui", text_font_size: "11px" }));
     });
   }
 
   lines(B, detail) {
-    const label = (x, y, text, color) => this.figure.add_layout(new B.Label({ x, y, text, x_offset: 4, y_offset: 2, text_color: color, text_font: "system-ui", text_font_size: "11px" }));
+    const label = (x, y, text, color, atEnd = false) => this.figure.add_layout(new B.Label({ x, y, text, text_align: atEnd ? "right" : "left", x_offset: atEnd ? -4 : 4, y_offset: 2, text_color: color, text_font: "system-ui", text_font_size: "11px" }));
     const first = detail.phases.length ? this.shift(Date.parse(detail.phases[0].started_at)) : this.shift(Date.parse(detail.opened_at));
     const target = detail.target.value;
     if (target) {
@@ -154,10 +160,15 @@ export class Plot {
     detail.hold_tests.forEach((hold) => {
       if (!hold.limit) return;
       const from = this.shift(Date.parse(hold.started_at));
-      const to = this.shift(Date.parse(hold.ended_at ?? hold.planned_end_at));
+      // As long as the valve stays closed, also when the test itself is over.
+      const phase = detail.phases.find((item) => item.kind === "hold" && item.started_at === hold.started_at);
+      const end = phase ? phase.ended_at : hold.ended_at;
+      const to = end ? this.shift(Date.parse(end)) : this.figure.x_range.end + OUT_OF_SIGHT_MS;
       const source = new B.ColumnDataSource({ data: { x: [from, to], y: [hold.limit.value, hold.limit.value] } });
       this.figure.line({ field: "x" }, { field: "y" }, { source, line_color: style("--bad"), line_dash: [7, 4], line_width: 1.8 });
-      label(from, hold.limit.value, `permitted ${Math.round(hold.limit.value)}`, style("--bad"));
+      // Where the line ends near the edge, its label ends with it.
+      const late = from > this.figure.x_range.start + 0.6 * (this.figure.x_range.end - this.figure.x_range.start);
+      label(late ? Math.min(to, this.figure.x_range.end) : from, hold.limit.value, `permitted ${Math.round(hold.limit.value)}`, style("--bad"), late);
     });
   }
 

@@ -1,6 +1,7 @@
 // The installation's clock in the browser, and how spans of time read (as in words.py).
 
 const THIN = "\u202f";
+const NO_BREAK = "\u00a0";
 let base = Date.parse(document.body.dataset.now);
 let heardAt = performance.now();
 let speed = 1;
@@ -21,8 +22,8 @@ export function duration(seconds) {
   const minutes = Math.floor(whole / 60);
   if (minutes < 60) return `${minutes}${THIN}min`;
   const hours = Math.floor(minutes / 60);
-  if (hours < 24) return `${hours}${THIN}h ${String(minutes % 60).padStart(2, "0")}${THIN}min`;
-  return `${Math.floor(hours / 24)}${THIN}d ${hours % 24}${THIN}h`;
+  if (hours < 24) return `${hours}${THIN}h${NO_BREAK}${String(minutes % 60).padStart(2, "0")}${THIN}min`;
+  return `${Math.floor(hours / 24)}${THIN}d${NO_BREAK}${hours % 24}${THIN}h`;
 }
 
 export function siteTime(iso, zone, withSeconds = false) {
@@ -38,7 +39,7 @@ export function siteTime(iso, zone, withSeconds = false) {
 
 const SAY = {
   ago: (then) => `${duration((now() - then) / 1000)} ago`,
-  for: (then) => `for ${duration((now() - then) / 1000)}`,
+  for: (then) => `for${NO_BREAK}${duration((now() - then) / 1000)}`,
   left: (then) => (then > now() ? `${duration((then - now()) / 1000)} left` : "full length is over"),
 };
 

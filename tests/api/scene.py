@@ -67,7 +67,7 @@ class Scene:
         gauge = equipment.add_instrument(self.conn, gateway.id, "g1", Role.GAUGE, interval_s=10)
         made = jobs.add(
             self.conn,
-            title or f"{circuit} at {site}",
+            title or f"Evacuation {circuit}",
             place.id,
             self.procedure.id,
             opened_us,
@@ -149,9 +149,7 @@ class Scene:
         new = NewEvent(kind, at_us, text, f"{kind}:{at_us}", made.job.site_id, made.job.id)
         return events.record(self.conn, [new], known_us or at_us + 2 * US)[0]
 
-    def alert(
-        self, made: Made, kind: str, priority: Priority, text: str, action: str, at_us: int
-    ) -> Made:
+    def alert(self, made: Made, kind: str, priority: Priority, text: str, action: str, at_us: int) -> Made:
         """An alert that nobody has taken."""
         number = alerts.save(
             self.conn,
@@ -235,9 +233,7 @@ def evening(conn: Connection, now_us: int) -> dict[str, Made]:
         "pulling": _pulling(scene),
         "holding": _holding(scene),
         "walk-up": _walk_up(scene),
-        "planned": scene.job(
-            "Tram depot", "Chiller 2", now_us - HOUR, state=JobState.PLANNED, valve=False
-        ),
+        "planned": scene.job("Tram depot", "Chiller 2", now_us - HOUR, state=JobState.PLANNED, valve=False),
     }
     conn.commit()
     return made
@@ -250,7 +246,9 @@ def _leaking(scene: Scene) -> Made:
     made = scene.job("Harbour cold store", "Rack B low stage", opened, time_zone="Europe/Lisbon")
     curve = [*scene.pull_down(opened, shut, micron(330)), *scene.rise(shut, now, micron(430), 0.051)]
     scene.readings(made, curve, battery=0.61)
-    scene.temperature(made, [(at, 291.0 - 2 * (at - opened) / (6 * HOUR)) for at in range(opened, now, 2 * MINUTE)])
+    scene.temperature(
+        made, [(at, 291.0 - 2 * (at - opened) / (6 * HOUR)) for at in range(opened, now, 2 * MINUTE)]
+    )
     scene.valve(made, Valve.CLOSED, pump=False)
     scene.phases(
         made,
@@ -260,7 +258,13 @@ def _leaking(scene: Scene) -> Made:
     text = "Failed: above the permitted 1000 micron for 60 s, 26 min after the valve closed."
     diagnosis = Diagnosis(
         cause=Cause.LEAK,
-        probabilities={"leak": 0.93, "leak+moisture": 0.05, "moisture": 0.01, "outgassing": 0.01, "tight": 0.0},
+        probabilities={
+            "leak": 0.93,
+            "leak+moisture": 0.05,
+            "moisture": 0.01,
+            "outgassing": 0.01,
+            "tight": 0.0,
+        },
         evidence=(
             "The rise goes on at the same slope for two hours: it does not bend over.",
             "The temperature fell by 0.7 K; a rise by warming would have gone the other way.",
@@ -316,7 +320,13 @@ def _wet(scene: Scene) -> Made:
     )
     diagnosis = Diagnosis(
         cause=Cause.MOISTURE,
-        probabilities={"moisture": 0.78, "outgassing": 0.14, "leak+moisture": 0.06, "leak": 0.01, "tight": 0.01},
+        probabilities={
+            "moisture": 0.78,
+            "outgassing": 0.14,
+            "leak+moisture": 0.06,
+            "leak": 0.01,
+            "tight": 0.01,
+        },
         evidence=("The rise bends over and levels off.",),
         advice="Pump longer and warm, perhaps with a dry-nitrogen break, and hold again.",
     )
@@ -376,7 +386,9 @@ def _tight(scene: Scene) -> Made:
             remarks=("The pass says nothing about ice below −17 °C.",),
         ),
     )
-    scene.event(made, EventKind.HOLD_PASSED, shut + 30 * MINUTE, "Passed: stayed below 1000 micron for 30 min.")
+    scene.event(
+        made, EventKind.HOLD_PASSED, shut + 30 * MINUTE, "Passed: stayed below 1000 micron for 30 min."
+    )
     return made
 
 
@@ -451,7 +463,12 @@ def _walk_up(scene: Scene) -> Made:
     now = scene.now_us
     opened = now - 9 * MINUTE
     made = scene.job(
-        "Van of crew South", "unnamed", opened, title="Walk-up job, gauge gw-vanofcrewsouth/g1", valve=False, walk_up=True
+        "Van of crew South",
+        "unnamed",
+        opened,
+        title="Walk-up job, gauge gw-vanofcrewsouth/g1",
+        valve=False,
+        walk_up=True,
     )
     scene.readings(made, scene.pull_down(opened, now - 2 * US, micron(9000)))
     scene.phases(made, Phase(PhaseKind.PULL_DOWN, opened, None, 4.6e4, None, micron(9000)))
