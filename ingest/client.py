@@ -41,6 +41,9 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 TICK_S = 0.5
 READS = 500
 """Packets read in a row before acknowledgements get their turn."""
+FAREWELL_S = 0.5
+NO_FILTER = "hf/1/-/-/-"
+"""A topic filter that nobody subscribes to."""
 RECEIPTS_WAITING = 10_000
 """Receipts that may wait; a gateway that misses one sends its pack again, and gets one."""
 
@@ -70,6 +73,7 @@ class Session(threading.Thread):
         self._connection = 0
         self._received = 0
         self._starved = False
+        self._farewell_read = False
         self._stop_asked = threading.Event()
         self._acks: deque[Message] = deque()
         self._receipts: deque[Receipt] = deque(maxlen=RECEIPTS_WAITING)
@@ -172,13 +176,35 @@ class Session(threading.Thread):
                 if self._stop_asked.is_set() or (self._starved and self._inbox.has_room):
                     # Starved: the broker sends again what found no room, once we come anew.
                     self._starved = False
-                    client.disconnect()
-                    client.loop_write()
+                    self._leave(sock)
                     break
         self.connected = False
         if self._connection == accepted_before and not self.trouble.startswith("the broker refuses"):
             self._say("the broker accepts no connection: does it speak this version of MQTT?")
         return self._connection > accepted_before
+
+    def _leave(self, sock: mqtt.SocketLike) -> None:
+        """Disconnect after the broker has read everything that we sent.
+
+        Closing a socket with something unread in it resets the connection, and acknowledgements on
+        their way are lost: harmless, but then their messages come again. The broker's answer to a
+        request that changes nothing says that it has read what was sent before.
+        """
+        client = self._client
+        self._send()
+        if self.connected:
+            self._farewell_read = False
+            client.unsubscribe(NO_FILTER)
+            deadline = time.monotonic() + FAREWELL_S
+            while not self._farewell_read and client.socket() is not None and time.monotonic() < deadline:
+                if client.want_write():
+                    client.loop_write()
+                with selectors.DefaultSelector() as selector:
+                    selector.register(sock, selectors.EVENT_READ)
+                    selector.select(0.05)
+                self._read()
+        client.disconnect()
+        client.loop_write()
 
     def _read(self) -> None:
         for _ in range(READS):
@@ -225,6 +251,7 @@ class Session(threading.Thread):
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
+        client.on_unsubscribe = self._on_unsubscribe
         client.on_message = self._on_message
         # Without this callback a packet is written at once, by whichever thread; our loop writes them.
         client.on_socket_register_write = lambda *_: None
@@ -258,6 +285,9 @@ class Session(threading.Thread):
                 f"The broker refuses the subscription to {', '.join(refused)}: are the permissions right, "
                 "and is max_ack_pending times the number of subscriptions below 65,536?"
             )
+
+    def _on_unsubscribe(self, *_: object) -> None:
+        self._farewell_read = True
 
     def _on_message(self, _: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
         self._received += 1

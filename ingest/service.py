@@ -131,6 +131,7 @@ class _Watch:
         self._instance = f"{config.client_id}@{socket.gethostname()}:{os.getpid()}"
         self._connection: Connection | None = None
         self._last_beat = self._next_try = -float("inf")
+        self._told = False
 
     def __enter__(self) -> _Watch:
         return self
@@ -166,8 +167,9 @@ class _Watch:
             conn = self._connected()
             told = list(conn.notifies(timeout=TICK_S, stop_after=1))
             self._registry.reload(conn, older_than_s=0.0 if told else RELOAD_S)
-            if time.monotonic() - self._last_beat >= BEAT_S:
-                broker = all(lane["broker"] for lane in detail.values())
+            broker = all(lane["broker"] for lane in detail.values())
+            if time.monotonic() - self._last_beat >= BEAT_S or broker != self._told:
+                self._told = broker
                 beats.beat(conn, "ingest", self._instance, {"broker": broker, **detail})
                 self._last_beat = time.monotonic()
         except psycopg.OperationalError as error:
