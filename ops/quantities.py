@@ -10,7 +10,6 @@ from physics.units import PRESSURE_UNITS, to_pascal
 
 QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
 
-VOLUME_M3 = {"l": 1e-3, "litre": 1e-3, "liter": 1e-3, "m3": 1.0, "m³": 1.0, "ml": 1e-6, "cm3": 1e-6}
 TIME_S = {
     "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0,
     "min": 60.0, "minute": 60.0, "minutes": 60.0,
@@ -39,19 +38,10 @@ def pressure(text: str, option: str, default_unit: str = "") -> float:
         raise BadInput(f"{option}: {unit!r} is no unit of pressure; use {known}.", field=option) from error
 
 
-def volume(text: str, option: str) -> float:
-    """A volume [m³], such as ``12 L``."""
-    return _in_units(text, option, VOLUME_M3, "12 L")
-
-
 def duration(text: str, option: str) -> float:
     """A length of time [s], such as ``30 min``; a bare number is seconds."""
-    return _in_units(text, option, {**TIME_S, "": 1.0}, "30 min")
-
-
-def _in_units(text: str, option: str, units: dict[str, float], example: str) -> float:
     number, unit = split(text, option)
-    factor = units.get(unit.casefold())
+    factor = {**TIME_S, "": 1.0}.get(unit.casefold())
     if factor is None:
-        raise BadInput(f"{option}: {text!r} cannot be read; write it like {example!r}.", field=option)
+        raise BadInput(f"{option}: {text!r} cannot be read; write it like '30 min'.", field=option)
     return number * factor

@@ -21,7 +21,9 @@ DEFAULT_FILE = "holdfast.env"
 class Settings(BaseSettings):
     """What can be set; each field is an environment variable with the prefix ``HOLDFAST_``."""
 
-    model_config = SettingsConfigDict(env_prefix="HOLDFAST_", extra="ignore", frozen=True)
+    model_config = SettingsConfigDict(
+        env_prefix="HOLDFAST_", env_ignore_empty=True, extra="ignore", frozen=True
+    )
 
     data_dir: Path = Field(default=Path("data"), description="where everything that is kept lives")
     database_url: str | None = Field(default=None, description="unset: the embedded PostgreSQL")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from json import dumps
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the main one."""
-    for command in (demo, up, migrate):
+    for command in (demo, up, migrate, diagnose):
         app.command()(command)
     for room, help_text in ROOMS.items():
         app.command(room, help=help_text)(_alone(room))
@@ -55,6 +57,39 @@ def migrate(json: Json = False) -> None:
     connect_or_say(url, application="migrate").close()
     revision = run(url)
     show_one({"revision": revision}, as_json=json)
+
+
+def diagnose(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", show_default=False)],
+    unit: Annotated[str | None, typer.Option(help="Of the pressures in the files.")] = None,
+    volume: Annotated[str | None, typer.Option(help="Of the isolated circuit: '12 L'.")] = None,
+    target: Annotated[str | None, typer.Option(help="To be held before: '500 micron'.")] = None,
+    limit: Annotated[str | None, typer.Option(help="Permitted pressure: '2500 micron'.")] = None,
+    rise: Annotated[str | None, typer.Option(help="Permitted rise above the start.")] = None,
+    hold: Annotated[str | None, typer.Option(help="Length of the hold: '30 min'.")] = None,
+    isolated_at: Annotated[str | None, typer.Option(help="When the valve closed.")] = None,
+    whole_file_is_hold: Annotated[
+        bool, typer.Option("--whole-file-is-hold", help="It was closed all through.")
+    ] = False,
+    json: Json = False,
+) -> None:
+    """Judge logs of a vacuum gauge: CSV with the columns time and pressure."""
+    from analytics.core.describe import describe
+    from analytics.core.diagnose import diagnose_file, options_from_text
+
+    options = options_from_text(
+        unit=unit,
+        volume=volume,
+        target=target,
+        limit=limit,
+        rise=rise,
+        hold=hold,
+        isolated_at=isolated_at,
+        whole_file_is_hold=whole_file_is_hold,
+    )
+    for file in files:
+        result = diagnose_file(file, options)
+        print(dumps(result, ensure_ascii=False) if json else describe(result), flush=True)
 
 
 def _alone(room: str) -> Callable[[], None]:

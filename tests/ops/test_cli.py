@@ -126,6 +126,24 @@ def test_quarantine_is_listed_and_replayed(run: Run, database: str) -> None:
     }
 
 
+def test_logs_are_judged_one_json_object_a_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    rising = tmp_path / "rising.csv"
+    # A straight rise from 400 micron by 2 micron a second: over 1000 micron after five minutes.
+    rows = "".join(f"{second},{400 + 2 * second}\n" for second in range(0, 1800, 10))
+    rising.write_text("time,pressure\n" + rows)
+    options = ("--unit", "micron", "--limit", "1000 micron", "--whole-file-is-hold")
+    assert holdfast(monkeypatch, "diagnose", str(rising), str(rising), *options, "--json") == 0
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(line["file"], line["hold"]["verdict"]) for line in lines] == [(str(rising), "failed")] * 2
+    assert holdfast(monkeypatch, "diagnose", str(rising), *options) == 0
+    assert "1000 micron" in capsys.readouterr().out
+    for wrong in (["missing.csv"], [str(rising), "--volume", "12 furlongs"], [str(tmp_path)]):
+        assert holdfast(monkeypatch, "diagnose", *wrong) == 2
+        assert capsys.readouterr().err.count("\n") == 1
+
+
 def test_migrating_twice_is_harmless(run: Run) -> None:
     assert run("migrate", "--json") == run("migrate", "--json")
 
