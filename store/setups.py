@@ -43,6 +43,7 @@ class Setup:
     procedure: Procedure
     volume_m3: float | None
     refrigerant: str | None
+    closed_by_rule: bool
     failures: int
     parked: bool
     assignments: tuple[Assignment, ...]
@@ -135,6 +136,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
             procedure=rules[row["procedure_id"]],
             volume_m3=row["volume_m3"],
             refrigerant=row["refrigerant"],
+            closed_by_rule=row["closed_by_rule"],
             failures=row["failures"],
             parked=row["parked_at"] is not None,
             assignments=tuple(mine),

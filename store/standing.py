@@ -8,6 +8,7 @@ from model.clock import to_datetime
 from model.job import JobState
 from store import jobs
 from store.database import Connection, one
+from store.equipment import tell
 
 FAILURES_TO_PARK = 3
 
@@ -27,9 +28,40 @@ def close(conn: Connection, job_id: int, at_us: int) -> None:
     """Close a job at a moment of event time; its instruments are free from then on."""
     jobs.release(conn, job_id, at_us)
     conn.execute(
-        "UPDATE job SET state = 'closed', closed_at = %s WHERE id = %s AND closed_at IS NULL",
+        "UPDATE job SET state = 'closed', closed_at = %s, closed_by_rule = true "
+        "WHERE id = %s AND closed_at IS NULL",
         (to_datetime(at_us), job_id),
     )
+
+
+def move_end(conn: Connection, job_id: int, old_us: int, new_us: int) -> list[int]:
+    """Move the end of a job that was closed by rule, and the beginnings that lie on it.
+
+    Returns
+    -------
+    list of int
+        The instruments concerned.
+    """
+    both = {"job": job_id, "old": to_datetime(old_us), "new": to_datetime(new_us)}
+    conn.execute(
+        "DELETE FROM assignment b USING assignment a WHERE a.job_id = %(job)s AND a.until = %(old)s "
+        "AND b.instrument_id = a.instrument_id AND b.since >= %(old)s AND b.until <= %(new)s",
+        both,
+    )
+    conn.execute(
+        "UPDATE assignment b SET since = %(new)s FROM assignment a, job j WHERE a.job_id = %(job)s "
+        "AND a.until = %(old)s AND b.instrument_id = a.instrument_id AND b.job_id = j.id AND j.walk_up "
+        "AND (b.since = %(old)s OR (b.since > %(old)s AND b.since < %(new)s))",
+        both,
+    )
+    rows = conn.execute(
+        "UPDATE assignment SET until = %(new)s "
+        "WHERE job_id = %(job)s AND until = %(old)s AND since < %(new)s RETURNING instrument_id",
+        both,
+    ).fetchall()
+    conn.execute("UPDATE job SET closed_at = %(new)s WHERE id = %(job)s", both)
+    tell(conn)
+    return [row["instrument_id"] for row in rows]
 
 
 def note_failure(conn: Connection, job_id: int, now_us: int) -> bool:

@@ -23,8 +23,8 @@ class Saved:
     ----------
     settings, seen : str
         Digests of what it was judged by, and of the view that was written last.
-    head_us : int
-        Judged up to this event time [µs].
+    head_us, goal_us : int
+        Judged up to this event time, and to be judged up to that [µs].
     epoch : int
         Goes up when late readings rewind the judgement.
     state_us : int
@@ -40,6 +40,7 @@ class Saved:
     settings: str
     seen: str
     head_us: int
+    goal_us: int
     epoch: int
     state_us: int
     written_s: float
@@ -54,6 +55,7 @@ class Progress:
     job_id: int
     settings: str
     head_us: int
+    goal_us: int
     epoch: int
     state: tuple[int, bytes] | None
     seen: str | None
@@ -82,20 +84,22 @@ LEFT JOIN LATERAL (
 ) c ON true
 """
 _BEGIN = """
-INSERT INTO track (job_id, settings, head_at, epoch, state_at, state, seen, written_at, wake_at, silent)
-VALUES (%(job)s, %(settings)s, %(head_at)s, %(epoch)s, %(state_at)s, %(state)s, coalesce(%(seen)s, ''), now(),
-        %(wake_at)s, %(silent)s)
+INSERT INTO track
+    (job_id, settings, head_at, goal_at, epoch, state_at, state, seen, written_at, wake_at, silent)
+VALUES (%(job)s, %(settings)s, %(head_at)s, %(goal_at)s, %(epoch)s, %(state_at)s, %(state)s,
+        coalesce(%(seen)s, ''), now(), %(wake_at)s, %(silent)s)
 ON CONFLICT (job_id) DO UPDATE SET settings = excluded.settings, head_at = excluded.head_at,
-    epoch = excluded.epoch, state_at = excluded.state_at,
+    goal_at = excluded.goal_at, epoch = excluded.epoch, state_at = excluded.state_at,
     state = excluded.state, seen = coalesce(%(seen)s, track.seen),
     written_at = CASE WHEN %(seen)s::text IS NULL THEN track.written_at ELSE now() END,
     wake_at = excluded.wake_at, silent = excluded.silent
 """
 _GO_ON = """
-UPDATE track t SET head_at = p.head_at, seen = coalesce(p.seen, t.seen),
+UPDATE track t SET head_at = p.head_at, goal_at = p.goal_at, seen = coalesce(p.seen, t.seen),
     written_at = CASE WHEN p.seen IS NULL THEN t.written_at ELSE now() END,
     wake_at = p.wake_at
-FROM unnest(%s::int[], %s::timestamptz[], %s::text[], %s::timestamptz[]) AS p (job_id, head_at, seen, wake_at)
+FROM unnest(%s::int[], %s::timestamptz[], %s::timestamptz[], %s::text[], %s::timestamptz[])
+    AS p (job_id, head_at, goal_at, seen, wake_at)
 WHERE t.job_id = p.job_id
 """
 # Ten minutes apart for two hours, an hour apart for two days, then a day apart: the first of each stretch
@@ -112,7 +116,7 @@ WHERE t.job_id = ANY(%s) AND c.job_id = t.job_id AND c.time < t.head_at - interv
 def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Saved]:
     """Where the judgement of jobs stands; a job that was never judged is missing."""
     rows = conn.execute(
-        "SELECT job_id, settings, seen, head_at, epoch, state_at, wake_at, silent, "
+        "SELECT job_id, settings, seen, head_at, goal_at, epoch, state_at, wake_at, silent, "
         "extract(epoch FROM now() - written_at)::float8 AS written_s FROM track WHERE job_id = ANY(%s)",
         (sorted(job_ids),),
         prepare=True,
@@ -122,6 +126,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Saved]:
             settings=row["settings"],
             seen=row["seen"],
             head_us=to_us(row["head_at"]),
+            goal_us=to_us(row["goal_at"]),
             epoch=row["epoch"],
             state_us=to_us(row["state_at"]),
             written_s=row["written_s"],
@@ -151,6 +156,7 @@ def save(conn: Connection, progress: Sequence[Progress]) -> None:
             (
                 [item.job_id for item in moved],
                 [to_datetime(item.head_us) for item in moved],
+                [to_datetime(item.goal_us) for item in moved],
                 [item.seen for item in moved],
                 [None if item.wake_us is None else to_datetime(item.wake_us) for item in moved],
             ),
@@ -167,6 +173,7 @@ def _columns(item: Progress, state_us: int, state: bytes) -> dict[str, object]:
         "job": item.job_id,
         "settings": item.settings,
         "head_at": to_datetime(item.head_us),
+        "goal_at": to_datetime(item.goal_us),
         "epoch": item.epoch,
         "state_at": to_datetime(state_us),
         "state": state,

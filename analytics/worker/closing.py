@@ -27,6 +27,14 @@ def end_us(setup: Setup, view: View, head_us: int, config: AnalyseConfig) -> int
     int or None
         None while nothing speaks of an end.
     """
+    broken_us = broken_end_us(setup, view, config)
+    if broken_us is None and view.evacuation in ("finished", "unproven"):
+        return head_us + round(setup.procedure.patience_s * US)
+    return broken_us
+
+
+def broken_end_us(setup: Setup, view: View, config: AnalyseConfig) -> int | None:
+    """When the vacuum has been broken long enough [µs], None if it never was."""
     finished_us = min(
         (fact.time_us for fact in view.facts if fact.kind == EventKind.EVACUATION_FINISHED), default=None
     )
@@ -37,8 +45,6 @@ def end_us(setup: Setup, view: View, head_us: int, config: AnalyseConfig) -> int
         over_us = phase.start_us + round(wait_s * US)
         if phase.end_us is None or phase.end_us >= over_us:
             return over_us
-    if view.evacuation in ("finished", "unproven"):
-        return head_us + round(setup.procedure.patience_s * US)
     return None
 
 
@@ -69,3 +75,12 @@ def close(conn: Connection, setup: Setup, view: View, at_us: int, head_us: int) 
         job_id=job.id,
         data={"evacuation": outcome},
     )
+
+
+def correct(conn: Connection, setup: Setup, at_us: int, head_us: int) -> None:
+    """Move the end of a closed job, because late readings show that its vacuum was broken at another time."""
+    old_us = setup.job.closed_us
+    assert old_us is not None
+    numbers = standing.move_end(conn, setup.job.id, old_us, at_us)
+    since_us, until_us = min(old_us, at_us) - 1, max(head_us, old_us, at_us)
+    work.add(conn, [Span(number, since_us, until_us) for number in numbers])

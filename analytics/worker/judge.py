@@ -264,6 +264,8 @@ class Worker:
             if one.view is None:
                 continue
             job_id = one.plan.setup.job.id
+            if self._end_moved(conn, one, one.view):
+                continue
             end_us = self._end_us(one, one.view)
             if end_us is not None and end_us <= settled_us(self.clock, self.config.transit_s):
                 told.append(closing.close(conn, one.plan.setup, one.view, end_us, one.plan.until_us))
@@ -300,7 +302,6 @@ class Worker:
                 for point in states.checkpoints(one.plan.setup.job.id, one.advance.checkpoints)
             ],
         )
-        work.add(conn, [span for one in folded for span in one.plan.rest()])
         timers.put(conn, due)
         failures = [one.plan.setup.job.id for one in folded if one.plan.setup.failures]
         if failures:
@@ -315,6 +316,17 @@ class Worker:
             or one.saved.written_s >= REWRITE_S
         )
 
+    def _end_moved(self, conn: Connection, one: Folded, seen: View) -> bool:
+        """Whether late readings put the end of a closed job elsewhere; it is then to be judged again."""
+        setup = one.plan.setup
+        if not setup.closed_by_rule:
+            return False
+        end_us = closing.broken_end_us(setup, seen, self.config)
+        if end_us is None or end_us == setup.job.closed_us:
+            return False
+        closing.correct(conn, setup, end_us, one.plan.until_us)
+        return True
+
     def _end_us(self, one: Folded, seen: View) -> int | None:
         if one.plan.setup.job.closed_us is not None:
             return None
@@ -323,7 +335,7 @@ class Worker:
     def _wake_us(self, one: Folded, end_us: int | None, stale: bool, now_us: int) -> int | None:
         """When the job's timer must go off [µs]; an earlier one that is set already stays."""
         if one.view is None:
-            return None if one.plan.saved is None or one.plan.task.woken else one.plan.saved.wake_us
+            return now_us  # readings are left: go on at once
         transit_us = round(lasting(self.clock, self.config.transit_s) * US)
         times = [at + transit_us for at in (one.view.wake_us, end_us) if at is not None]
         if stale:
@@ -397,7 +409,8 @@ def _rewind_us(one: Plan) -> int:
 def _because(one: Plan) -> str:
     if one.anew or (one.saved is not None and one.saved.seen == tracks.AGAIN):
         return AGAIN
-    return TIME if one.task.touched is None else LATE
+    left = one.saved is not None and one.saved.goal_us > one.saved.head_us
+    return TIME if one.task.touched is None and not left else LATE
 
 
 def _state(setup: Setup, seen: View) -> JobState:
@@ -434,6 +447,7 @@ def _progress(one: Folded, seen: str | None, wake_us: int | None, silent: frozen
         job_id=one.plan.setup.job.id,
         settings=one.plan.digest,
         head_us=one.plan.until_us,
+        goal_us=one.plan.goal_us,
         epoch=one.plan.epoch,
         state=None if persist is None else (persist.time_us, states.to_bytes(persist.state)),
         seen=seen,

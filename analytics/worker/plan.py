@@ -105,10 +105,6 @@ class Plan:
             for span in _clip(self.setup.assignments, self.from_us, self.until_us)
         ]
 
-    def rest(self) -> list[Span]:
-        """What is left for another transaction."""
-        return [] if self.complete else _clip(self.setup.assignments, self.until_us + 1, self.goal_us)
-
 
 def _clip(assignments: Iterable[Assignment], since_us: int, until_us: int) -> list[Span]:
     spans = []
@@ -165,7 +161,7 @@ def make(task: Task, setup: Setup, saved: Saved | None, memory: Memory) -> Plan 
     if begins_us is None or (saved is None and task.touched is None):
         return None
     anew = saved is not None and saved.settings != digest
-    goals = [] if saved is None else [saved.head_us]
+    goals = [] if saved is None else [saved.head_us, saved.goal_us]
     since_us = begins_us if saved is None or anew else saved.head_us + 1
     if task.touched is not None:
         goals.append(task.touched[1])

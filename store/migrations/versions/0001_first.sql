@@ -108,6 +108,7 @@ CREATE TABLE job (
     procedure_id integer NOT NULL REFERENCES procedure,
     opened_at timestamptz NOT NULL,
     closed_at timestamptz,
+    closed_by_rule boolean NOT NULL DEFAULT false, -- by the judgement, which late readings may correct; else by a person
     failures integer NOT NULL DEFAULT 0,       -- of its judgement, in a row; three park it
     parked_at timestamptz,
     note text NOT NULL DEFAULT ''
@@ -189,6 +190,7 @@ CREATE TABLE track (
     job_id integer PRIMARY KEY REFERENCES job,
     settings text NOT NULL,                    -- digest of what the job was judged by; another one: begin anew
     head_at timestamptz NOT NULL,              -- judged up to here
+    goal_at timestamptz NOT NULL,              -- to be judged up to here; later than head_at while readings are left
     epoch integer NOT NULL DEFAULT 0,          -- goes up when late readings rewind: states kept in memory are then void
     state_at timestamptz NOT NULL,
     state bytea NOT NULL,                      -- JSON; bytea, because nobody queries it and jsonb costs parsing

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -36,6 +36,9 @@ class Line:
     instrument_id: int
     quantity: Quantity
     value: float
+
+    def with_value(self, value: float) -> Line:
+        return replace(self, value=value)
 
 
 @dataclass
@@ -148,7 +151,7 @@ class Bench:
         return [jobs.from_row(row) for row in self.conn.execute("SELECT * FROM job ORDER BY id")]
 
 
-def bench(dsn: str, config: AnalyseConfig | None = None, workers: int = 1) -> Iterator[Bench]:
+def open_bench(dsn: str, config: AnalyseConfig | None = None, workers: int = 1) -> Iterator[Bench]:
     """A bench that closes its connection."""
     config = config or AnalyseConfig(dsn=dsn, transit_s=0.0)
     clock = HandClock(T0_US)

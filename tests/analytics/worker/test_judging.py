@@ -1,0 +1,121 @@
+"""From readings to phases, verdicts, events and the job's state."""
+
+from __future__ import annotations
+
+from model.clock import US
+from model.event import EventKind
+from model.job import JobState
+from model.judgement import Cause, PhaseKind, Verdict
+from store import events, judgement
+from tests.analytics.worker.bench import T0_US, Bench, evacuation
+
+CLOSED_US = T0_US + 1800 * US
+
+
+def test_a_tight_circuit_passes_and_the_evacuation_is_finished(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    assert bench.state(job.id) is JobState.PLANNED
+    bench.live(evacuation(gauge.id, valve.id, pa_per_s=0.01))
+    assert [phase.kind for phase in bench.phases(job.id)] == [
+        PhaseKind.IDLE,
+        PhaseKind.PULL_DOWN,
+        PhaseKind.HOLD,
+    ]
+    (hold,) = bench.holds(job.id)
+    assert (hold.verdict, hold.start_us, hold.by_valve) == (Verdict.PASSED, CLOSED_US, True)
+    assert hold.diagnosis is not None
+    assert hold.diagnosis.cause is Cause.TIGHT
+    assert bench.told(job.id) == [
+        EventKind.PULL_DOWN_STARTED,
+        EventKind.TARGET_REACHED,
+        EventKind.HOLD_STARTED,
+        EventKind.HOLD_PASSED,
+        EventKind.EVACUATION_FINISHED,
+    ]
+    assert bench.state(job.id) is JobState.FINISHED
+
+
+def test_a_planned_job_runs_from_its_first_pull_down(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    bench.live(evacuation(gauge.id, valve.id)[:60])
+    assert bench.state(job.id) is JobState.RUNNING
+
+
+def test_a_failing_hold_is_told_once_with_its_cause_while_it_still_rises(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    bench.live(evacuation(gauge.id, valve.id, pa_per_s=0.5))
+    (stored,) = judgement.holds(bench.conn, [job.id])[job.id]
+    assert stored.hold.verdict is Verdict.FAILED
+    told = [event for event in events.of_job(bench.conn, job.id) if event.kind is EventKind.HOLD_FAILED]
+    (event,) = told
+    assert event.subject == f"hold:{stored.id}"
+    assert event.happened_us == stored.hold.decided_us
+    assert event.data["cause"] == Cause.LEAK
+    assert event.data["verdict"] == Verdict.FAILED
+    assert event.text == stored.hold.text
+    assert stored.revision == 1
+    assert bench.state(job.id) is JobState.RUNNING
+
+
+def test_a_hold_test_survives_its_json(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    bench.live(evacuation(gauge.id, valve.id, pa_per_s=0.5))
+    (hold,) = bench.holds(job.id)
+    assert judgement.decode(judgement.encode(hold)) == hold
+
+
+def test_the_numbers_of_a_running_hold_are_kept_fresh(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    lines = evacuation(gauge.id, valve.id, pa_per_s=0.02, hold_s=600)
+    bench.live(lines[:-1])
+    before = bench.holds(job.id)[0].last_pa
+    bench.conn.execute("UPDATE track SET written_at = written_at - interval '1 minute'")
+    bench.live(lines[-1:])
+    (hold,) = bench.holds(job.id)
+    assert hold.verdict is Verdict.RUNNING
+    assert before is not None
+    assert hold.last_pa is not None
+    assert hold.last_pa > before
+
+
+def test_time_alone_makes_awaited_readings_an_inconclusive_hold(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    bench.live(evacuation(gauge.id, valve.id, hold_s=900))
+    bench.settle(CLOSED_US + 1900 * US)
+    assert bench.holds(job.id)[0].verdict is Verdict.AWAITING
+    assert EventKind.HOLD_AWAITING in bench.told(job.id)
+    bench.settle(CLOSED_US + 1900 * US + 25 * 3600 * US)
+    (hold,) = bench.holds(job.id)
+    assert hold.verdict is Verdict.INCONCLUSIVE
+    assert EventKind.HOLD_INCONCLUSIVE in bench.told(job.id)
+    assert EventKind.EVACUATION_UNPROVEN in bench.told(job.id)
+
+
+def test_of_two_values_for_one_time_the_smaller_judges(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    lines = evacuation(gauge.id, valve.id, pa_per_s=0.01)
+    over = evacuation(gauge.id, valve.id, pa_per_s=0.5)
+    bench.live([*lines, *over])
+    (hold,) = bench.holds(job.id)
+    assert hold.verdict is Verdict.PASSED

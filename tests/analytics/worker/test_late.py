@@ -1,0 +1,130 @@
+"""Late readings: verdicts revised with their reason, holds withdrawn, states rewound and bounded."""
+
+from __future__ import annotations
+
+from model.clock import US
+from model.event import EventKind
+from model.judgement import Cause, Verdict
+from model.reading import Valve
+from store import events, judgement, lists
+from tests.analytics.worker.bench import T0_US, Bench, evacuation, pull_down, rise, valve
+
+CLOSED_US = T0_US + 1800 * US
+
+
+def test_late_readings_revise_a_verdict_and_say_so(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve_])
+    lines = evacuation(gauge.id, valve_.id, pa_per_s=0.5)
+    # The readings over the limit come a day and a half late: until then only a gap is known.
+    missing = [line for line in lines if line.time_us > CLOSED_US + 300 * US]
+    bench.live([line for line in lines if line not in set(missing)])
+    bench.settle(CLOSED_US + 30 * 3600 * US)
+    (before,) = judgement.holds(bench.conn, [job.id])[job.id]
+    assert before.hold.verdict is Verdict.INCONCLUSIVE
+    bench.publish(missing)
+    bench.settle()
+    (after,) = judgement.holds(bench.conn, [job.id])[job.id]
+    assert after.id == before.id
+    assert after.hold.verdict is Verdict.FAILED
+    assert [row["because"] for row in lists.revisions(bench.conn, after.id)] == [
+        "late readings",
+        "first verdict",
+    ]
+    told = bench.told(job.id)
+    assert told.count(EventKind.HOLD_FAILED) == 1
+    assert told.index(EventKind.HOLD_REVISED) < told.index(EventKind.HOLD_FAILED)
+    revised = next(e for e in events.of_job(bench.conn, job.id) if e.kind is EventKind.HOLD_REVISED)
+    assert revised.data["verdict"] == Verdict.FAILED
+    assert revised.data["because"] == "late readings"
+    assert revised.subject == f"hold:{after.id}"
+    live = {fact.kind for fact in bench.facts(job.id)}
+    assert EventKind.HOLD_FAILED in live
+    assert EventKind.HOLD_INCONCLUSIVE not in live
+
+
+def test_time_that_passes_is_the_reason_of_no_revision_before_a_verdict(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve_])
+    bench.live(evacuation(gauge.id, valve_.id, hold_s=900))
+    bench.settle(CLOSED_US + 30 * 3600 * US)
+    (stored,) = judgement.holds(bench.conn, [job.id])[job.id]
+    assert [row["because"] for row in lists.revisions(bench.conn, stored.id)] == ["first verdict"]
+    assert EventKind.HOLD_REVISED not in bench.told(job.id)
+
+
+def test_a_hold_that_never_was_is_withdrawn(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve_])
+    # By the curve alone there is a hold; then the valve's own report comes: it was open all the time.
+    curve = [line for line in evacuation(gauge.id, valve_.id, pa_per_s=0.4) if line.instrument_id == gauge.id]
+    bench.live(curve)
+    (hold,) = bench.holds(job.id)
+    assert hold.verdict is Verdict.FAILED
+    bench.publish([valve(valve_.id, T0_US, Valve.OPEN)])
+    bench.settle()
+    assert bench.holds(job.id) == []
+    last = max(events.of_job(bench.conn, job.id), key=lambda event: event.id)
+    assert last.kind is EventKind.HOLD_REVISED
+    assert last.data["verdict"] is None
+
+
+def test_a_cause_is_estimated_anew_when_readings_of_the_hold_come_late(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve_])
+    lines = evacuation(gauge.id, valve_.id, pa_per_s=0.5)
+    # The gauge fails the hold with a handful of readings; those between come later.
+    between = [
+        line
+        for line in lines
+        if line.instrument_id == gauge.id and CLOSED_US + 130 * US < line.time_us < CLOSED_US + 610 * US
+    ]
+    bench.live([line for line in lines if line not in set(between) and line.time_us < CLOSED_US + 760 * US])
+    (before,) = bench.holds(job.id)
+    assert before.verdict is Verdict.FAILED
+    assert before.diagnosis is not None
+    bench.publish(between)
+    bench.settle()
+    bench.settle(bench.clock.us + 10 * US)
+    (after,) = bench.holds(job.id)
+    assert after.diagnosis is not None
+    assert after.diagnosis.evidence != before.diagnosis.evidence or after.diagnosis != before.diagnosis
+    assert after.diagnosis.cause is Cause.LEAK
+    (stored,) = judgement.holds(bench.conn, [job.id])[job.id]
+    assert not stored.stale
+
+
+def test_checkpoints_stay_few_over_a_long_job(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge = bench.gauge(gateway, interval_s=60.0)
+    job = bench.job(site, [gauge])
+    lines = [
+        *pull_down(gauge.id, T0_US, 3600, every_s=60),
+        *rise(gauge.id, T0_US + 3600 * US, 71 * 3600, from_pa=40.0, pa_per_s=0.0, every_s=60),
+    ]
+    bench.live(lines, every_s=1800)
+    row = bench.conn.execute("SELECT count(*) AS n FROM checkpoint WHERE job_id = %s", (job.id,)).fetchone()
+    assert row is not None
+    # Twelve of the last two hours, one an hour for two days, one a day before that.
+    assert 40 < row["n"] <= 12 + 48 + 4
+
+
+def test_late_readings_do_not_judge_the_whole_job_again(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
+    bench.job(site, [gauge, valve_])
+    lines = evacuation(gauge.id, valve_.id)
+    bench.live(lines[:-1])
+    bench.publish([lines[-200].with_value(lines[-200].value + 0.01)])
+    done = bench.worker.step(bench.conn, 100)
+    assert 200 <= done.samples < 200 + 600 / 5 + 3
