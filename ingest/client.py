@@ -41,7 +41,7 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 TICK_S = 0.5
 READS = 500
 """Packets read in a row before acknowledgements get their turn."""
-FAREWELL_S = 0.5
+FAREWELL_S = 1.0
 NO_FILTER = "hf/1/-/-/-"
 """A topic filter that nobody subscribes to."""
 RECEIPTS_WAITING = 10_000

@@ -32,7 +32,7 @@ BEAT_S = 2.0
 TICK_S = 0.2
 RELOAD_S = 30.0
 """The equipment is read anew this often even if nobody says that it changed."""
-FAREWELL_S = 1.5
+FAREWELL_S = 1.8
 """How long a stop waits for the batch in hand; what is not acknowledged then comes again later."""
 
 
@@ -115,7 +115,7 @@ def _farewell(lanes: list[Lane]) -> None:
         lane.inbox.closed = True
         lane.writer.stop()
     for lane in lanes:
-        lane.writer.join(max(0.0, deadline - time.monotonic()))
+        lane.writer.join(max(0.0, deadline - 0.8 - time.monotonic()))
     for lane in lanes:
         lane.session.stop()
     for lane in lanes:
