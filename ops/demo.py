@@ -47,7 +47,7 @@ class Progress:
     """One line that tells what time the demo's clock shows, until it meets the present."""
 
     def __init__(self) -> None:
-        self._shown = 0.0
+        self._shown = -float("inf")
         self._over = False
 
     def show(self, installation: Installation) -> None:

@@ -143,16 +143,19 @@ class EmbeddedPostgres:
         while True:
             if self.process is None or self.process.poll() is not None:
                 raise Unavailable(f"The embedded PostgreSQL did not start: {self._last_words()}")
-            try:
-                self._ensure_database()
-                return
-            except psycopg.OperationalError as error:
-                if time.monotonic() > deadline:
-                    raise Unavailable(
-                        f"The embedded PostgreSQL did not answer within {timeout_s:.0f} s: "
-                        f"{self._last_words()}"
-                    ) from error
-                time.sleep(proc.POLL_S)
+            last: psycopg.OperationalError | None = None
+            # Not before the lock is our child's: until then another server might answer in its place.
+            if self._postmaster_pid() == self.process.pid:
+                try:
+                    self._ensure_database()
+                    return
+                except psycopg.OperationalError as error:
+                    last = error
+            if time.monotonic() > deadline:
+                raise Unavailable(
+                    f"The embedded PostgreSQL did not answer within {timeout_s:.0f} s: {self._last_words()}"
+                ) from last
+            time.sleep(proc.POLL_S)
 
     def stop(self, patience_s: float = 4.0) -> None:
         """Fast shutdown, then immediate, then SIGKILL; nothing is left behind."""

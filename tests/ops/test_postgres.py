@@ -73,8 +73,10 @@ def test_a_killed_postmaster_with_a_busy_backend_does_not_stop_the_next_start(
     server.start()
     rows(server, "CREATE TABLE kept AS SELECT 7 AS value")
     busy = psycopg.connect(server.dsn, autocommit=True)
-    busy.pgconn.send_query(b"SELECT pg_sleep(600)")
-    wait_until(lambda: rows(server, "SELECT 1 FROM pg_stat_activity WHERE wait_event = 'PgSleep'"))
+    # A backend that computes does not notice that its postmaster is gone.
+    busy.pgconn.send_query(b"DO 'BEGIN LOOP END LOOP; END'")
+    running = "SELECT 1 FROM pg_stat_activity WHERE state = 'active' AND query LIKE 'DO %'"
+    wait_until(lambda: rows(server, running), what="the busy backend")
     assert server.process is not None
     server.process.kill()
     server.process.wait()
@@ -107,6 +109,9 @@ def test_a_server_left_over_is_replaced(server: EmbeddedPostgres) -> None:
     second = EmbeddedPostgres(server.data_dir, durable=False)
     second.start()
     assert rows(second, "SELECT 1") == [(1,)]
+    assert second.process is not None
+    lock = (second.cluster / "postmaster.pid").read_text()
+    assert int(lock.splitlines()[0]) == second.process.pid
     second.stop()
 
 
