@@ -11,6 +11,7 @@ import signal
 import sys
 import threading
 
+from model.errors import HoldfastError
 from ops.rooms import Wiring, load, run
 
 LAST_PATIENCE_S = 5.0
@@ -27,7 +28,10 @@ def main() -> None:
     if not order or stop.is_set():
         return
     threading.Thread(target=watch_parent, args=(stop,), daemon=True).start()
-    run(room, Wiring.parse(order), stop)
+    try:
+        run(room, Wiring.parse(order), stop)
+    except HoldfastError as error:
+        sys.exit(str(error))
 
 
 def watch_parent(stop: threading.Event) -> None:

@@ -38,7 +38,7 @@ def main() -> None:
         if message := error.format_message():
             print(message, file=sys.stderr)
         status = FAILED
-    except typer.Abort:
+    except (typer.Abort, KeyboardInterrupt):
         status = FAILED
     except BrokenPipeError:
         # Whoever read our output has gone; keep Python from complaining about it at exit.

@@ -23,6 +23,7 @@ def demo(settings: Settings) -> None:
         accompany=progress.show,
     )
     Stack(settings, kind, progress.interrupt).run()
+    progress.interrupt("Stopped.")
 
 
 def greet(address: str, installation: Installation) -> None:

@@ -43,8 +43,11 @@ def load() -> Settings:
     if named and not Path(named).is_file():
         raise BadInput(f"There is no settings file {named} ({FILE}).")
     try:
-        return Settings(_env_file=named or DEFAULT_FILE)  # type: ignore[call-arg]
+        settings = Settings(_env_file=named or DEFAULT_FILE)  # type: ignore[call-arg]
     except ValidationError as error:
         first = error.errors()[0]
         name = "HOLDFAST_" + "_".join(map(str, first["loc"])).upper()
         raise BadInput(f"{name} cannot be used: {first['msg']}.") from error
+    if settings.webhook_url and not settings.webhook_url.startswith(("http://", "https://")):
+        raise BadInput("HOLDFAST_WEBHOOK_URL cannot be used: it must begin with http:// or https://.")
+    return settings

@@ -15,6 +15,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from ingest.config import BrokerConfig
 from model.errors import Unavailable
 from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
@@ -133,6 +134,7 @@ class Stack:
     def _open_broker(self, dsn: str, installation: Installation) -> tuple[Installation, str]:
         settings = self.settings
         if settings.mqtt_url is not None:
+            BrokerConfig.from_url(settings.mqtt_url)
             return installation, settings.mqtt_url
         for _ in range(3):
             port = self._ports.choose(

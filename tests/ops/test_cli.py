@@ -201,7 +201,11 @@ def test_settings_come_from_a_file_too_and_the_environment_wins(
 def test_a_setting_that_cannot_be_used_is_named(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for name, value in (("HTTP_PORT", "seventy"), ("DATABASE_URL", "not a string of the kind")):
+    for name, value in (
+        ("HTTP_PORT", "seventy"),
+        ("DATABASE_URL", "not a string of the kind"),
+        ("WEBHOOK_URL", "ftp://x"),
+    ):
         monkeypatch.setenv(f"HOLDFAST_{name}", value)
         assert holdfast(monkeypatch, "site", "list") == 2
         error = capsys.readouterr().err
