@@ -93,6 +93,18 @@ CROSS JOIN LATERAL (
 GROUP BY 1, r.time, 3, 4 ORDER BY 1, r.time, 3, 4
 """
 
+_FIRST = """
+SELECT s.job_id, min(r.time) AS time
+FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, id, since, until)
+CROSS JOIN unnest(%s::smallint[]) AS q (quantity)
+CROSS JOIN LATERAL (
+    SELECT time FROM reading
+    WHERE instrument_id = s.id AND quantity = q.quantity AND place_id = 1
+      AND time >= s.since AND time <= s.until ORDER BY time LIMIT 1
+) r
+GROUP BY s.job_id
+"""
+
 
 def services(conn: Connection, spans: Sequence[Span]) -> list[Assignment]:
     """The assignments that touched spans meet."""
@@ -150,18 +162,26 @@ def readings(conn: Connection, wanted: Sequence[Wanted]) -> list[Row]:
     """Readings for the judgement, by job, time, instrument and quantity; the smaller of two values for one
     key."""
     with conn.cursor(row_factory=tuple_row) as cursor:
-        cursor.execute(
-            _READINGS,
-            (
-                [item.job_id for item in wanted],
-                [item.span.instrument_id for item in wanted],
-                [to_datetime(item.span.since_us) for item in wanted],
-                [to_datetime(item.span.until_us) for item in wanted],
-                [int(quantity) for quantity in JUDGED],
-            ),
-            prepare=True,
-        )
+        cursor.execute(_READINGS, _columns(wanted), prepare=True)
         return cursor.fetchall()
+
+
+def first_readings(conn: Connection, wanted: Sequence[Wanted]) -> dict[int, int]:
+    """Time of the first of those readings of each job [µs]; a job without any is missing."""
+    if not wanted:
+        return {}
+    rows = conn.execute(_FIRST, _columns(wanted), prepare=True)
+    return {row["job_id"]: to_us(row["time"]) for row in rows}
+
+
+def _columns(wanted: Sequence[Wanted]) -> tuple[list[object], ...]:
+    return (
+        [item.job_id for item in wanted],
+        [item.span.instrument_id for item in wanted],
+        [to_datetime(item.span.since_us) for item in wanted],
+        [to_datetime(item.span.until_us) for item in wanted],
+        [int(quantity) for quantity in JUDGED],
+    )
 
 
 def last_arrivals(conn: Connection, instrument_ids: Iterable[int]) -> dict[int, int]:

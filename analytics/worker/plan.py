@@ -73,6 +73,8 @@ class Plan:
     since_us: int
     goal_us: int
     known: tuple[Known, ...]
+    first_us: int | None = None
+    """Nothing is to be read before this [µs]; None: not looked up."""
 
     @property
     def epoch(self) -> int:
@@ -87,7 +89,11 @@ class Plan:
     @property
     def until_us(self) -> int:
         """How far this transaction comes [µs]."""
-        return max(min(self.goal_us, self.from_us + WINDOW_US), self.from_us - 1)
+        return max(min(self.goal_us, self._begins_us + WINDOW_US), self.from_us - 1)
+
+    @property
+    def _begins_us(self) -> int:
+        return self.from_us if self.first_us is None else max(self.first_us, self.from_us)
 
     @property
     def complete(self) -> bool:
@@ -96,13 +102,13 @@ class Plan:
     @property
     def cost_s(self) -> float:
         """Event time of all its instruments [s]."""
-        return (self.until_us - self.from_us + US) / US * len(self.setup.instruments)
+        return (self.until_us - self._begins_us + US) / US * len(self.setup.instruments)
 
-    def wanted(self) -> list[Wanted]:
-        """The readings to fetch."""
+    def wanted(self, until_us: int | None = None) -> list[Wanted]:
+        """The readings to fetch, in this transaction or up to a moment [µs]."""
+        until_us = self.until_us if until_us is None else until_us
         return [
-            Wanted(self.setup.job.id, span)
-            for span in _clip(self.setup.assignments, self.from_us, self.until_us)
+            Wanted(self.setup.job.id, span) for span in _clip(self.setup.assignments, self.from_us, until_us)
         ]
 
 

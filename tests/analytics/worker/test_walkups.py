@@ -1,0 +1,126 @@
+"""Gauges that nobody assigned open walk-up jobs."""
+
+from __future__ import annotations
+
+import threading
+
+from analytics.worker.judge import Worker
+from model.clock import US
+from model.equipment import Position, Role
+from model.event import EventKind
+from model.job import JobState
+from store import equipment, events, jobs
+from store.database import connect
+from tests.analytics.worker.bench import T0_US, Bench, Line, evacuation, pull_down, rise
+
+
+def test_the_first_reading_below_50_kpa_opens_a_job_at_the_gateways_site(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve, pump = bench.gauge(gateway), bench.valve(gateway), bench.gauge(gateway, "p1", Position.PUMP)
+    lines = pull_down(gauge.id, T0_US, 600)
+    high = [line for line in lines if line.value >= 50_000]
+    bench.live(high)
+    assert bench.jobs() == []
+    bench.live(lines)
+    (job,) = bench.jobs()
+    assert (job.walk_up, job.state, job.site_id) == (True, JobState.RUNNING, site)
+    assert "gw-1/g1" in job.title
+    assert {one.instrument_id for one in jobs.assignments(bench.conn, job.id)} == {
+        gauge.id,
+        valve.id,
+        pump.id,
+    }
+    first = min(events.of_job(bench.conn, job.id), key=lambda event: event.id)
+    assert first.kind is EventKind.JOB_OPENED
+    assert first.happened_us == next(line.time_us for line in lines if line.value < 50_000)
+    # The readings from before it opened belong to it too.
+    assert bench.phases(job.id)[0].start_us == T0_US
+
+
+def test_a_gateway_with_two_circuit_gauges_gives_each_a_job_and_lends_its_valve_to_none(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    one, two, valve = bench.gauge(gateway, "g1"), bench.gauge(gateway, "g2"), bench.valve(gateway)
+    bench.live([*pull_down(one.id, T0_US, 600), *pull_down(two.id, T0_US + 60 * US, 600)])
+    served = [{a.instrument_id for a in jobs.assignments(bench.conn, job.id)} for job in bench.jobs()]
+    assert sorted(served, key=min) == [{one.id}, {two.id}]
+    assert valve.id not in set().union(*served)
+
+
+def test_a_pump_side_gauge_opens_a_job_only_where_it_is_alone(bench: Bench) -> None:
+    site = bench.site()
+    both, alone = bench.gateway(site, "gw-both"), bench.gateway(site, "gw-alone")
+    bench.gauge(both, "g1")
+    beside = bench.gauge(both, "p1", Position.PUMP)
+    lonely = bench.gauge(alone, "p1", Position.PUMP)
+    bench.live([*pull_down(beside.id, T0_US, 600), *pull_down(lonely.id, T0_US, 600)])
+    (job,) = bench.jobs()
+    assert [a.instrument_id for a in jobs.assignments(bench.conn, job.id)] == [lonely.id]
+
+
+def test_an_assigned_gauge_opens_nothing(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge = bench.gauge(gateway)
+    job = bench.job(site, [gauge])
+    bench.live(pull_down(gauge.id, T0_US, 600))
+    assert [one.id for one in bench.jobs()] == [job.id]
+
+
+def test_an_instrument_that_serves_another_job_is_left_there(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    other = bench.job(site, [valve])
+    bench.live(pull_down(gauge.id, T0_US, 600))
+    walk_up = next(job for job in bench.jobs() if job.walk_up)
+    assert [a.instrument_id for a in jobs.assignments(bench.conn, walk_up.id)] == [gauge.id]
+    assert [a.instrument_id for a in jobs.assignments(bench.conn, other.id)] == [valve.id]
+
+
+def test_the_next_evacuation_after_a_closed_one_opens_another_job(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    broken_us = T0_US + 4200 * US
+    bench.live(evacuation(gauge.id, valve.id, every_s=10))
+    bench.live(rise(gauge.id, broken_us, 3600, from_pa=101_325.0, pa_per_s=0.0, every_s=10))
+    (first,) = bench.jobs()
+    assert first.state is JobState.CLOSED
+    assert first.closed_us == broken_us + 1800 * US
+    assert bench.told(first.id)[-1] == EventKind.JOB_CLOSED
+    bench.live(pull_down(gauge.id, broken_us + 3600 * US, 900, every_s=10))
+    assert [job.state for job in bench.jobs()] == [JobState.CLOSED, JobState.RUNNING]
+
+
+def test_workers_that_see_a_gateway_at_once_open_one_job_for_each_gauge(bench: Bench) -> None:
+    site = bench.site()
+    gauges = []
+    for number in range(8):
+        gateway = bench.gateway(site, f"gw-{number}")
+        gauges += [
+            bench.gauge(gateway),
+            equipment.add_instrument(bench.conn, gateway, "t1", Role.THERMOMETER),
+            bench.valve(gateway),
+        ]
+    lines: list[Line] = []
+    for gauge in gauges:
+        lines += pull_down(gauge.id, T0_US, 300) if gauge.role is Role.GAUGE else []
+    bench.clock.us = T0_US + 300 * US
+    bench.publish(lines)
+
+    def work() -> None:
+        worker = Worker(bench.config, bench.clock)
+        with connect(bench.dsn, application="test", autocommit=True) as conn:
+            while conn.execute("SELECT 1 FROM work LIMIT 1").fetchone():
+                worker.step(conn, 2)
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    bench.settle()
+    found = bench.jobs()
+    assert len(found) == 8
+    assert all(len(jobs.assignments(bench.conn, job.id)) == 3 for job in found)
+    assert all(len(bench.phases(job.id)) >= 1 for job in found)
