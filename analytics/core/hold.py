@@ -132,6 +132,8 @@ class Hold:
     last_pa: float | None = None
     highest_pa: float | None = None
     last_over: bool = False
+    settling_over: bool = False
+    """Over-range at the last reading inside the settling time."""
     run_us: int | None = None
     run_n: int = 0
     over_us: int | None = None
@@ -209,10 +211,12 @@ def _evidence(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
             point.filtered, hold.highest_pa if hold.highest_pa is not None else point.filtered
         )
     if point.time_us < hold.settled_us:
-        _note_settling(hold, rule, point)
+        _note_settling(hold, point)
         return
     if hold.start_pa is None:
         _finish_settling(hold, rule, point, scene)
+        if hold.start_pa is None:
+            _follow_over(hold, point)
         if hold.start_pa is None or hold.verdict is not None:
             return
     _count(hold, rule, point)
@@ -228,6 +232,7 @@ def _note_gap(hold: Hold, point: Point) -> None:
     if not point.slow:
         hold.run_us = hold.over_us = None
         hold.run_n = hold.over_n = 0
+        hold.settling_over = False
     below = hold.limit_pa is not None and point.value <= hold.limit_pa and not hold.last_over
     _keep_gap(hold, Gap(hold.last_us, point.time_us, below, hold.last_k))
 
@@ -260,10 +265,21 @@ def _note_high(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
         hold.below_us = point.time_us
 
 
-def _note_settling(hold: Hold, rule: Rule, point: Point) -> None:
-    hold.last_over = point.over and _tells(rule, point)
+def _note_settling(hold: Hold, point: Point) -> None:
+    hold.settling_over = point.over
     if point.filtered is not None:
         hold.settling_pa, hold.settling_us = point.filtered, point.time_us
+
+
+def _follow_over(hold: Hold, point: Point) -> None:
+    """Lengthen or break the run of over-range; over at the end of settling starts its clock there."""
+    if point.over:
+        since_us = hold.settled_us if hold.settling_over else point.time_us
+        hold.over_us = since_us if hold.over_us is None else hold.over_us
+        hold.over_n += 1
+    else:
+        hold.over_us, hold.over_n = None, 0
+    hold.settling_over = False
 
 
 def _finish_settling(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
@@ -280,39 +296,30 @@ def _finish_settling(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None
         _decide(hold, Verdict.INCONCLUSIVE, "target-not-held", point.time_us)
     elif hold.closing_pa is not None and _over_absolute(rule, hold.closing_pa):
         _decide(hold, Verdict.INCONCLUSIVE, "start-above-limit", point.time_us)
-    elif fresh and not at_end:
+    elif fresh and start > hold.limit_pa and (point.slow or point.time_us - hold.settling_us <= point.gap_us):
         # "A pressure that is over at its end starts the persistence clock there."
-        if start > hold.limit_pa:
-            hold.run_us = hold.settled_us
-        if hold.last_over:
-            hold.over_us = hold.settled_us
+        hold.run_us = hold.settled_us
 
 
 def _over_absolute(rule: Rule, pressure_pa: float) -> bool:
     return rule.procedure.limit_pa is not None and pressure_pa >= rule.procedure.limit_pa
 
 
-def _tells(rule: Rule, point: Point) -> bool:
+def _reaches(rule: Rule, limit_pa: float) -> bool:
     """Whether over-range of this gauge proves anything: its registered range lies above the limit."""
-    limit = rule.limit(point.value)
-    return rule.range_high_pa is not None and rule.range_high_pa > limit
+    return rule.range_high_pa is not None and rule.range_high_pa > limit_pa
 
 
 def _count(hold: Hold, rule: Rule, point: Point) -> None:
     """Lengthen or break the runs of readings over the limit."""
     assert hold.limit_pa is not None
-    hold.last_over = False
-    if point.over and not (rule.range_high_pa is not None and rule.range_high_pa > hold.limit_pa):
-        hold.blind = True
+    if point.over and not _reaches(rule, hold.limit_pa):
+        hold.blind, hold.last_over = True, False
         hold.run_us = hold.over_us = None
         hold.run_n = hold.over_n = 0
         return
-    if point.over:
-        hold.over_us = point.time_us if hold.over_us is None else hold.over_us
-        hold.over_n += 1
-        hold.last_over = True
-    else:
-        hold.over_us, hold.over_n = None, 0
+    _follow_over(hold, point)
+    hold.last_over = point.over
     if point.filtered is None:
         return
     if rule.range_low_pa is not None and rule.range_low_pa > 0 and point.filtered < rule.range_low_pa:
@@ -498,8 +505,9 @@ def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | No
         return _closed_books(hold, rule, now_us, patience_us)
     if _due_after(hold) and hold.opened_us is not None:
         return Verdict.INCONCLUSIVE, "over-at-end", hold.opened_us
-    if hold.fault:
-        return Verdict.INCONCLUSIVE, "gauge-fault", hold.end_us
+    doubt = _gauge_doubt(hold)
+    if doubt:
+        return Verdict.INCONCLUSIVE, doubt, hold.end_us
     if now_us < patience_us:
         return Verdict.AWAITING, "awaiting-readings", None
     reason = "over-at-end" if hold.extended or _due_after(hold) else "gap-over-end"
@@ -509,7 +517,8 @@ def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | No
 def _closed_books(hold: Hold, rule: Rule, now_us: int, patience_us: int) -> tuple[Verdict, str, int | None]:
     reason = _spoiled(hold, rule)
     if reason:
-        return Verdict.INCONCLUSIVE, reason, hold.end_us
+        opened = reason == "over-at-end" and hold.opened_us is not None
+        return Verdict.INCONCLUSIVE, reason, hold.opened_us if opened else hold.end_us
     gap = _gap_reason(hold)
     if gap:
         if now_us < patience_us:
@@ -525,18 +534,23 @@ def _spoiled(hold: Hold, rule: Rule) -> str | None:
             hold, rule, hold.over_us, hold.over_n
         )
         return "gauges-disagree" if lasted else "over-at-end"
+    doubt = _gauge_doubt(hold)
+    if doubt:
+        return doubt
+    corrected = corrected_pressure(hold)
+    if corrected is not None and hold.limit_pa is not None and corrected > hold.limit_pa:
+        return "temperature-fell"
+    return None
+
+
+def _gauge_doubt(hold: Hold) -> str | None:
     if hold.fault:
         return "gauge-fault"
     if hold.blind:
         return "gauge-range-too-small"
     if hold.disagreed:
         return "gauges-disagree"
-    if hold.under:
-        return "gauge-under-range"
-    corrected = corrected_pressure(hold)
-    if corrected is not None and hold.limit_pa is not None and corrected > hold.limit_pa:
-        return "temperature-fell"
-    return None
+    return "gauge-under-range" if hold.under else None
 
 
 def _gap_reason(hold: Hold) -> str | None:

@@ -264,12 +264,14 @@ def valve_not_closed(state: TrackState, settings: TrackSettings, time_us: int, v
 
 def _holdable(state: TrackState, settings: TrackSettings) -> bool:
     pressure = _pressure(state, settings)
-    return state.high_us is None and pressure is not None and pressure < HOLDABLE_PA
+    top_pa = settings.rule.range_high_pa
+    below_top = pressure is not None and (top_pa is None or pressure < top_pa * (1 - 1e-6))
+    return below_top and pressure is not None and pressure < HOLDABLE_PA
 
 
 def _pressure(state: TrackState, settings: TrackSettings) -> float | None:
     gauge = None if settings.gauge is None else state.gauges.get(settings.gauge.id)
-    return None if gauge is None else gauge.filter.pressure
+    return None if gauge is None else gauge.known_pa
 
 
 def _start_hold(
@@ -284,8 +286,8 @@ def _start_hold(
     gauge = None if settings.gauge is None else state.gauges.get(settings.gauge.id)
     interval_us = gauge.filter.interval_us if gauge is not None else 10 * US
     gap_us = gauge.filter.gap_us if gauge is not None else 60 * US
-    if closing_pa is None and gauge is not None and gauge.filter.pressure is not None:
-        closing_pa = gauge.filter.pressure
+    if closing_pa is None and gauge is not None:
+        closing_pa = gauge.known_pa
     slack_us = max(gap_us, round(2 * uncertainty_s * US))
     planned_us = start_us + round(procedure.hold_s * US)
     held = _held(state, settings, start_us, slack_us)

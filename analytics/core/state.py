@@ -108,6 +108,8 @@ class GaugeState:
     over: Flag = field(default_factory=Flag)
     fault: Flag = field(default_factory=Flag)
     last_us: int | None = None
+    known_pa: float | None = None
+    """Last filtered pressure there was [Pa]."""
 
 
 @dataclass(slots=True)

@@ -223,6 +223,7 @@ def _take_gauge(
         pressure = max(pressure, ATMOSPHERE_PA if top is None else top)
     filtered = gauge.filter.push(time_us, pressure)
     gauge.last_us = time_us
+    gauge.known_pa = gauge.known_pa if filtered is None else filtered
     if decides:
         high = over or pressure >= NO_VACUUM_PA
         seen = gauge.filter
