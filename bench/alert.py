@@ -8,13 +8,16 @@ found among those published, and the time from handing it to the MQTT client is 
 - the alert's arrival on an open page (server-sent events, logged in),
 - the webhook's arrival at a receiver on this machine.
 
-All clocks are the same monotonic one of this process. Nothing in it is simulated but the gauges.
+by one monotonic clock of this process. On the way, by the machine's clock as the processes noted it: when the
+reading arrived at the ingest, and when the verdict was reached. Nothing is simulated but the gauges.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
+import os
 import statistics
 import sys
 import tempfile
@@ -25,11 +28,12 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import httpx
+import psycopg
 from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
-from bench.chain import Chain, Fleet, chain, register, valve_of, wait
+from bench.chain import Chain, Fleet, chain, processor_s, register, valve_of, wait
 from bench.report import Measure, below, write
 from model.clock import SystemClock, to_us
 from simulator.load import Load
@@ -43,6 +47,16 @@ STAGGER_S = 1.7
 """Between two closings: not a multiple of the reading interval, so that decisions fall on all its phases."""
 
 STAGES = ("alert committed", "open page", "webhook")
+
+DECIDED = """
+    SELECT alert.id, alert.job_id, alert.kind, alert.happened_at,
+           (SELECT min(reading.arrived) FROM reading JOIN assignment USING (instrument_id)
+            WHERE assignment.job_id = alert.job_id AND assignment.deciding
+              AND reading.time = alert.happened_at) AS arrived_at,
+           (SELECT min(event.recorded_at) FROM event
+            WHERE event.job_id = alert.job_id AND event.kind = 'hold-failed') AS recorded_at
+    FROM alert ORDER BY alert.id
+"""
 
 
 class Arrivals:
@@ -101,7 +115,11 @@ def receive_webhooks(arrivals: Arrivals) -> ThreadingHTTPServer:
 
 def listen_to_commits(dsn: str, arrivals: Arrivals) -> None:
     """A listener of the database hears of an alert when its transaction commits."""
-    with connect(dsn, application="bench-ear", autocommit=True) as conn:
+    # The database ends before this process does.
+    with (
+        contextlib.suppress(psycopg.OperationalError),
+        connect(dsn, application="bench-ear", autocommit=True) as conn,
+    ):
         conn.execute("LISTEN alert")
         for notify in conn.notifies():
             arrivals.saw("alert committed", int(notify.payload))
@@ -110,7 +128,10 @@ def listen_to_commits(dsn: str, arrivals: Arrivals) -> None:
 def watch_page(browser: httpx.Client, arrivals: Arrivals, opened: threading.Event) -> None:
     """What an open page gets."""
     event = ""
-    with browser.stream("GET", "/api/v1/events", timeout=None) as answer:
+    with (
+        contextlib.suppress(httpx.TransportError),  # the pages end before this process does
+        browser.stream("GET", "/api/v1/events", timeout=None) as answer,
+    ):
         answer.raise_for_status()
         for line in answer.iter_lines():
             opened.set()
@@ -140,6 +161,7 @@ def measure(running: Chain, arrivals: Arrivals, gauges: int, holds: int) -> dict
     quietly(threading.Thread(target=watch_page, args=(running.browser(), arrivals, opened)))
     wait(opened.is_set, "the event stream")
     load.start()
+    began, spent = time.monotonic(), {room: processor_s(pid) for room, pid in running.rooms.items()}
     try:
         wait(lambda: load.connected == len(fleet.credentials), "the gateways to connect")
         fail_holds(running, load, failing)
@@ -147,6 +169,9 @@ def measure(running: Chain, arrivals: Arrivals, gauges: int, holds: int) -> dict
             wait(lambda stage=stage: len(arrivals.of(stage)) >= holds, f"all at: {stage}", 240)  # type: ignore[misc]
     finally:
         load.stop()
+    for room, pid in running.rooms.items():
+        share = (processor_s(pid) - spent[room]) / (time.monotonic() - began)
+        print(f"{room}: {share:.0%} of a core")
     return seconds(running, fleet, published, arrivals)
 
 
@@ -173,12 +198,18 @@ def fail_holds(running: Chain, load: Load, failing: Sequence[tuple[str, str]]) -
 def seconds(running: Chain, fleet: Fleet, published: Published, arrivals: Arrivals) -> dict[str, list[float]]:
     """From publishing the reading at which each hold was decided to each stage."""
     with connect(running.dsn, application="bench") as conn:
-        rows = conn.execute("SELECT id, job_id, kind, happened_at FROM alert ORDER BY id").fetchall()
+        rows = conn.execute(DECIDED).fetchall()
     wrong = [row for row in rows if row["kind"] != "hold-failed"]
     if wrong:
         raise SystemExit(f"alerts that nobody provoked: {wrong[:3]}")
     begun = {row["id"]: published.at(*fleet.jobs[row["job_id"]], to_us(row["happened_at"])) for row in rows}
-    return {stage: [at - begun[id_] for id_, at in arrivals.of(stage).items()] for stage in STAGES}
+    to_monotonic = time.monotonic() - time.time()
+    noted = {
+        "reading arrived": [row["arrived_at"].timestamp() + to_monotonic - begun[row["id"]] for row in rows],
+        "verdict reached": [row["recorded_at"].timestamp() + to_monotonic - begun[row["id"]] for row in rows],
+    }
+    seen = {stage: [at - begun[id_] for id_, at in arrivals.of(stage).items()] for stage in STAGES}
+    return {**noted, **seen}
 
 
 def table(found: dict[str, list[float]], gauges: int) -> Table:
@@ -203,7 +234,8 @@ def p95(values: Sequence[float]) -> float:
 def measures(found: dict[str, list[float]]) -> dict[str, Measure]:
     """For the results file."""
     result = {}
-    for stage, values in found.items():
+    for stage in STAGES:
+        values = found[stage]
         for name, value in (
             ("min", min(values)),
             ("median", statistics.median(values)),
@@ -220,6 +252,7 @@ def main() -> None:
     options.add_argument("--gauges", type=int, default=500)
     options.add_argument("--holds", type=int, default=40)
     chosen = options.parse_args()
+    print(f"Load of the machine by other work, last minute: {os.getloadavg()[0]:.1f}")
     arrivals = Arrivals()
     receiver = receive_webhooks(arrivals)
     with tempfile.TemporaryDirectory(prefix="holdfast-bench-") as folder:

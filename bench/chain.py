@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
 import sys
 import time
@@ -35,6 +36,8 @@ class Chain:
     pages: str
     broker: BrokerService
     login: tuple[str, str]
+    rooms: dict[str, int]
+    """Process id of each room."""
 
     def browser(self) -> httpx.Client:
         """A logged-in client."""
@@ -63,12 +66,15 @@ def chain(folder: Path, webhook_url: str) -> Iterator[Chain]:
             _, password = people.add(conn, "bench", "Bench", "administrator", now)
         port = free_port()
         wiring = Wiring(database_url=dsn, mqtt_url=broker.url, http_port=port, webhook_url=webhook_url)
+        rooms = {}
         for room in ROOMS:
-            farewell.callback(_end, _start(room, wiring, folder / f"{room}.log"))
+            process = _start(room, wiring, folder / f"{room}.log")
+            farewell.callback(_end, process)
+            rooms[room] = process.pid
         pages = f"http://127.0.0.1:{port}"
         wait(lambda: ingest_listens(dsn), "the ingest to subscribe")
         wait(lambda: _answers(f"{pages}/readyz"), "the pages and all workers")
-        yield Chain(dsn, pages, broker, ("bench", password))
+        yield Chain(dsn, pages, broker, ("bench", password), rooms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +137,12 @@ def _job(
 def valve_of(gauge: str) -> str:
     """Name of the valve beside a gauge."""
     return f"v{gauge[1:]}"
+
+
+def processor_s(pid: int) -> float:
+    """Processor time of a process so far [s]; fields 14 and 15 of proc_pid_stat(5)."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def wait(condition: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
