@@ -30,7 +30,7 @@ $(RUNTIME): requirements/runtime.txt requirements/build.txt pyproject.toml ops/s
 	@sh ops/setup.sh "$(VENV)" runtime
 	@touch "$@"
 
-$(DEVELOPMENT): $(RUNTIME) requirements/development.txt
+$(DEVELOPMENT): $(RUNTIME) requirements/development.txt tests/timescale/package-lock.json
 	@sh ops/setup.sh "$(VENV)" development
 	@touch "$@"
 
