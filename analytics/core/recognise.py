@@ -32,6 +32,7 @@ NEAR_TARGET = 1.3
 _SHARE_NEAR, _SHARE_FAR = 0.08, 0.5
 _LEAST_PA = 0.3
 _LASTING_US = 120 * US
+_BURST_US = 600 * US
 _SLOW_PER_S = 0.4 / 3600
 """Relative rise that a sunrise of 5 K/h can make under a running pump [1/s]."""
 _PER_K = 0.10
@@ -136,7 +137,7 @@ def turned_up(
         curve.rising_us = now_us
     if now_us - curve.rising_us < max(_LASTING_US, slow_readings_us):
         return None
-    if _explained_by_temperature(curve, rise, margin, kelvin):
+    if _falls_back(curve, rise, now_us) or _explained_by_temperature(curve, rise, margin, kelvin):
         return None
     turn = turning_point(curve, margin, lag_us)
     if _too_steep(curve, turn, now_us) or not _abrupt(curve, turn, margin, rise, now_us):
@@ -148,6 +149,16 @@ def _margin(curve: Curve, target_pa: float) -> float:
     assert curve.low_pa is not None
     share = _SHARE_NEAR if curve.low_pa <= NEAR_TARGET * target_pa else _SHARE_FAR
     return max(4 * curve.scale(), share * abs(curve.low_pa), _LEAST_PA)
+
+
+def _falls_back(curve: Curve, rise: float, now_us: int) -> bool:
+    """Whether the pressure is on its way back, as after a burst of gas that the pump carries off."""
+    assert curve.low_pa is not None
+    assert curve.rising_us is not None
+    if now_us - curve.rising_us > _BURST_US:
+        return False
+    peak = max(kept for at_us, kept in curve.points if at_us >= curve.rising_us) - curve.low_pa
+    return rise < 0.9 * peak - 2 * curve.scale()
 
 
 def _explained_by_temperature(curve: Curve, rise: float, margin: float, kelvin: float | None) -> bool:
