@@ -66,6 +66,8 @@ class Session(threading.Thread):
         self.failure: BaseException | None = None
         self.trouble = "not connected yet"
         self.connected = False
+        self.subscribed = False
+        """Messages come: connected, and the broker has granted the subscriptions."""
         self._config = config
         self._filters = tuple(filters)
         self._inbox = inbox
@@ -113,7 +115,7 @@ class Session(threading.Thread):
             log.exception("%s ends", self.name)
             self.failure = error
         finally:
-            self.connected = False
+            self.connected = self.subscribed = False
             self._wake_read.close()
             self._wake_write.close()
 
@@ -178,7 +180,7 @@ class Session(threading.Thread):
                     self._starved = False
                     self._leave(sock)
                     break
-        self.connected = False
+        self.connected = self.subscribed = False
         if self._connection == accepted_before and not self.trouble.startswith("the broker refuses"):
             self._say("the broker accepts no connection: does it speak this version of MQTT?")
         return self._connection > accepted_before
@@ -272,7 +274,7 @@ class Session(threading.Thread):
     def _on_disconnect(
         self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object
     ) -> None:
-        self.connected = False
+        self.connected = self.subscribed = False
         if not self._stop_asked.is_set() and not self.trouble:
             self._say(f"the connection to the broker is lost: {reason}")
 
@@ -285,6 +287,7 @@ class Session(threading.Thread):
                 f"The broker refuses the subscription to {', '.join(refused)}: are the permissions right, "
                 "and is max_ack_pending times the number of subscriptions below 65,536?"
             )
+        self.subscribed = True
 
     def _on_unsubscribe(self, *_: object) -> None:
         self._farewell_read = True

@@ -73,7 +73,7 @@ class Lane:
     def detail(self) -> dict[str, object]:
         """What the beat says of it."""
         return {
-            "broker": self.session.connected,
+            "broker": self.session.subscribed,
             "trouble": self.session.trouble or self.writer.trouble,
             "waiting": len(self.inbox),
             "waiting_bytes": self.inbox.held_bytes,
