@@ -13,9 +13,8 @@ from store.database import Connection
 
 INSTRUMENT_LOCK = 0x494E
 JOB_LOCK = 0x4A4F
-GATEWAY_LOCK = 0x4757
-"""Classes of advisory locks. Instruments and jobs are only ever tried for; gateways are waited for in one
-sorted statement; the lock of the events comes last. So nobody waits in a circle."""
+"""Classes of advisory locks. They are only ever tried for, and the lock of the events comes last: so nobody
+waits in a circle."""
 
 LOOK_AHEAD = 2000
 """How many rows are looked at to find instruments; more than one claim, so that workers pass each other."""
@@ -102,14 +101,3 @@ def lock_jobs(conn: Connection, job_ids: Iterable[int]) -> set[int]:
         prepare=True,
     )
     return {row["id"] for row in rows}
-
-
-def lock_gateways(conn: Connection, gateway_ids: Iterable[int]) -> None:
-    """Wait until nobody else opens jobs at these gateways; held to the end of the transaction."""
-    ids = sorted(set(gateway_ids))
-    if ids:
-        conn.execute(
-            "SELECT pg_advisory_xact_lock(%s, id) "
-            "FROM (SELECT id FROM unnest(%s::int[]) AS id ORDER BY id) g",
-            (GATEWAY_LOCK, ids),
-        )

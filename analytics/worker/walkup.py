@@ -31,18 +31,16 @@ class Serving:
 
 
 def open_jobs(conn: Connection, spans: Sequence[Span]) -> list[NewEvent]:
-    """Open a job for each gauge whose touched span holds a low reading that belongs to none."""
+    """Open a job for each gauge whose touched span holds a low reading that belongs to none.
+
+    The caller has claimed the gauges, so no other process opens a job for them.
+    """
     found = walkups.free(conn, spans)
     if not found:
         return []
-    # Another process may be doing the same for another instrument of the gateway: look again when it is our
-    # turn.
-    work.lock_gateways(conn, {free.gateway_id for free in found})
-    found = walkups.free(conn, spans)
     procedure = procedures.default(conn)
     events = []
     for free in found:
-        around = walkups.neighbours(conn, [free.gateway_id])
         job = jobs.add(
             conn,
             f"Walk-up at {free.site}, gauge {free.label}",
@@ -52,18 +50,16 @@ def open_jobs(conn: Connection, spans: Sequence[Span]) -> list[NewEvent]:
             state=JobState.RUNNING,
             walk_up=True,
         )
-        for serving in servings(free, around):
-            walkups.assign(
-                conn,
-                job.id,
-                serving.instrument_id,
-                serving.since_us,
-                serving.until_us,
-                deciding=serving.deciding,
-            )
+        taken = servings(free, walkups.neighbours(conn, [free.gateway_id]))
+        for one in taken:
+            walkups.assign(conn, job.id, one.instrument_id, one.since_us, one.until_us, deciding=one.deciding)
+        # Another process may handle readings of these right now and know of no job yet: they are work again.
+        joined = [one for one in taken if one.instrument_id != free.instrument_id]
+        work.add(
+            conn, [Span(one.instrument_id, min(one.since_us, free.time_us), free.time_us) for one in joined]
+        )
         events.append(_opened(free, job.id))
-    if events:
-        tell(conn)
+    tell(conn)
     return events
 
 

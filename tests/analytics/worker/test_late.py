@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from model.clock import US
+from model.clock import US, to_us
 from model.event import EventKind
 from model.judgement import Cause, Verdict
 from model.reading import Valve
@@ -128,3 +128,28 @@ def test_late_readings_do_not_judge_the_whole_job_again(bench: Bench) -> None:
     bench.publish([lines[-200].with_value(lines[-200].value + 0.01)])
     done = bench.worker.step(bench.conn, 100)
     assert 200 <= done.samples < 200 + 600 / 5 + 3
+
+
+def test_checkpoints_that_late_readings_overtook_are_gone_at_once(bench: Bench) -> None:
+    site = bench.site()
+    gauge = bench.gauge(bench.gateway(site), interval_s=60.0)
+    job = bench.job(site, [gauge])
+    lines = [
+        *pull_down(gauge.id, T0_US, 3600, every_s=60),
+        *rise(gauge.id, T0_US + 3600 * US, 5 * 3600, from_pa=40.0, pa_per_s=0.0, every_s=60),
+    ]
+    bench.live(lines[:5] + lines[6:], every_s=1800)
+    bench.publish([lines[5]])
+    # The first of several transactions: it comes two hours far.
+    bench.worker.step(bench.conn, 100)
+    row = bench.conn.execute(
+        "SELECT max(c.time) AS newest, t.head_at, t.goal_at FROM checkpoint c JOIN track t USING (job_id) "
+        "WHERE c.job_id = %s GROUP BY t.job_id",
+        (job.id,),
+    ).fetchone()
+    assert row is not None
+    assert row["newest"] <= row["head_at"] < row["goal_at"]
+    bench.settle()
+    track = bench.conn.execute("SELECT head_at, goal_at FROM track WHERE job_id = %s", (job.id,)).fetchone()
+    assert track is not None
+    assert to_us(track["head_at"]) == to_us(track["goal_at"]) == lines[-1].time_us

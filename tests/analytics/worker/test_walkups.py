@@ -92,6 +92,27 @@ def test_the_next_evacuation_after_a_closed_one_opens_another_job(bench: Bench) 
     assert [job.state for job in bench.jobs()] == [JobState.CLOSED, JobState.RUNNING]
 
 
+def test_readings_of_a_valve_handled_before_its_gauge_opened_the_job_count(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    lines = evacuation(gauge.id, valve.id, pa_per_s=0.01)
+    bench.clock.us = max(line.time_us for line in lines)
+    # The transaction that opens the job does not see the valve's readings yet, and another handles them
+    # meanwhile.
+    with connect(bench.dsn, application="test") as other:
+        other.execute("BEGIN ISOLATION LEVEL REPEATABLE READ")
+        bench.publish([line for line in lines if line.instrument_id == gauge.id])
+        other.execute("SELECT 1 FROM work")
+        bench.publish([line for line in lines if line.instrument_id == valve.id])
+        bench.conn.execute("DELETE FROM work WHERE instrument_id = %s", (valve.id,))
+        bench.worker.step(other, 100)
+        other.commit()
+    bench.settle()
+    (job,) = bench.jobs()
+    (hold,) = bench.holds(job.id)
+    assert hold.by_valve
+
+
 def test_workers_that_see_a_gateway_at_once_open_one_job_for_each_gauge(bench: Bench) -> None:
     site = bench.site()
     gauges = []
