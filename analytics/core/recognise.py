@@ -5,7 +5,7 @@ On line, with a bounded memory: filtered pressures at least five seconds apart, 
 What is told apart, and by what (our own choices, from the physics named beside them):
 
 - A rise needs a size: several times the display's step or the noise, and a share of the lowest pressure.
-- An outgassing plateau under the pump wanders and falls back; a rise must last two minutes without that.
+- An outgassing plateau under the pump wanders and falls back; a rise must last three minutes without that.
 - A sunrise raises the pressure under a running pump by 8 to 10 %/K (bound water is activated, about
   60 kJ/mol): slow and bending upwards. So a slow rise counts only if it does not bend upwards, and with a
   thermometer only what the temperature does not explain.
@@ -31,7 +31,7 @@ NEAR_TARGET = 1.3
 """Below this multiple of the target a hold is to be expected, above it a stall that wanders."""
 _SHARE_NEAR, _SHARE_FAR = 0.08, 0.5
 _LEAST_PA = 0.3
-_LASTING_US = 120 * US
+_LASTING_US = 180 * US
 _BURST_US = 600 * US
 _SLOW_PER_S = 0.4 / 3600
 """Relative rise that a sunrise of 5 K/h can make under a running pump [1/s]."""
@@ -59,6 +59,8 @@ class Curve:
     deltas: list[float] = field(default_factory=list)
     """Last changes between readings that were not zero [Pa]: noise or display step."""
     last_raw: float | None = None
+    same: float = 0.0
+    """Share of readings that repeat the one before: high where the display's step hides the noise."""
     last_us: int | None = None
     gaps: list[tuple[int, int]] = field(default_factory=list)
     """Latest stretches without readings [µs]."""
@@ -85,6 +87,7 @@ def watch(curve: Curve, point: Point, kelvin: float | None) -> bool:
         curve.gaps.append((curve.last_us, time_us))
         del curve.gaps[:-_GAPS]
     curve.last_us = time_us
+    curve.same += ((raw == curve.last_raw) - curve.same) / 16
     if curve.last_raw is not None and raw != curve.last_raw:
         curve.deltas.append(abs(raw - curve.last_raw))
         if len(curve.deltas) > _DELTAS:
@@ -148,7 +151,9 @@ def turned_up(
 def _margin(curve: Curve, target_pa: float) -> float:
     assert curve.low_pa is not None
     share = _SHARE_NEAR if curve.low_pa <= NEAR_TARGET * target_pa else _SHARE_FAR
-    return max(4 * curve.scale(), share * abs(curve.low_pa), _LEAST_PA)
+    # A display's step is no more than itself; noise has extremes, and the lowest pressure is one of them.
+    several = 4 if curve.same > 0.3 else 7
+    return max(several * curve.scale(), share * abs(curve.low_pa), _LEAST_PA)
 
 
 def _falls_back(curve: Curve, rise: float, now_us: int) -> bool:

@@ -29,8 +29,8 @@ def broken(start: float, length: float = 600) -> list[Sample]:
 
 
 def test_target_is_reached_after_its_dwell_not_touched() -> None:
-    opened = [report(-1800, Valve.OPEN), *pull_down(80)]
-    samples = opened + pressure(lambda t: 50, 0, 50) + pressure(lambda t: 80, 60, 600)
+    opened = [report(-1800, Valve.OPEN), *pull_down(90)]
+    samples = opened + pressure(lambda t: 50, 0, 50) + pressure(lambda t: 90, 60, 600)
     assert "target-reached" not in told(judge(samples))
     samples = opened + pressure(lambda t: 50, 0, 600)
     seen = judge(samples)
@@ -42,8 +42,8 @@ def test_target_is_reached_after_its_dwell_not_touched() -> None:
 
 
 def test_target_reached_is_told_once_a_pull() -> None:
-    samples = [report(-1800, Valve.OPEN), *pull_down(80)]
-    samples += pressure(lambda t: 50 if (t // 600) % 2 == 0 else 80, 0, 4000)
+    samples = [report(-1800, Valve.OPEN), *pull_down(90)]
+    samples += pressure(lambda t: 50 if (t // 600) % 2 == 0 else 90, 0, 4000)
     assert told(judge(samples)).count("target-reached") == 1
 
 
