@@ -59,6 +59,8 @@ def create_app(config: ApiConfig, clock: Clock) -> FastAPI:
         license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         lifespan=lifespan,
     )
+    # The first version that can describe a stream of events (itemSchema).
+    app.openapi_version = "3.2.0"
     app.state.context = context
     app.state.probe = None if config.mqtt is None else BrokerProbe(config.mqtt)
     problems.install(app)

@@ -107,7 +107,7 @@ def came_from_us(request: Request) -> bool:
     """Whether a request that changes something was made by our own page, or by no page at all.
 
     Browsers say where a request comes from (``Sec-Fetch-Site``, and ``Origin`` with every POST); a script
-    that sends neither must use JSON, which no foreign form can send.
+    that sends neither must use JSON or another method, which no foreign form can send.
     """
     origin = request.headers.get("origin")
     if origin is not None:
@@ -115,6 +115,6 @@ def came_from_us(request: Request) -> bool:
     site = request.headers.get("sec-fetch-site")
     if site is not None:
         return site in ("same-origin", "none")
-    if COOKIE not in request.cookies:
+    if COOKIE not in request.cookies or request.method != "POST":
         return True
     return request.headers.get("content-type", "").split(";")[0].strip() == "application/json"

@@ -102,8 +102,9 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     def on_fault(request: Request, error: Exception) -> Response:
-        # The server raises it again after this answer, and so writes it to the log.
-        return answer(request, 500, "Something went wrong on our side; it is in the log.")
+        # It is raised again after this answer: the server writes it to the log and closes the connection.
+        detail = "Something went wrong on our side; it is in the log."
+        return answer(request, 500, detail, headers={"Connection": "close"})
 
 
 def _field_error(item: Mapping[str, Any]) -> FieldError:

@@ -93,8 +93,9 @@ def number(value: float, digits: int = 3) -> str:
         return "–"
     if value == 0:
         return "0"
-    decimals = digits - 1 - math.floor(math.log10(abs(value)))
-    text = f"{round(value, decimals):,.{max(decimals, 0)}f}"
+    value = float(f"{value:.{digits - 1}e}")
+    decimals = digits - 1 - math.floor(math.log10(abs(value)) + 1e-9)
+    text = f"{value:,.{max(decimals, 0)}f}"
     return text.replace(",", THIN).replace("-", "−")
 
 
@@ -114,7 +115,9 @@ def scientific(value: float) -> str:
     """``1.6 × 10⁻³``."""
     if value == 0 or not math.isfinite(value):
         return number(value)
-    exponent = math.floor(math.log10(abs(value)))
+    # Rounded first: 9.97e-4 is 1.0e-3, not 10.0e-4.
+    value = float(f"{value:.1e}")
+    exponent = math.floor(math.log10(abs(value)) + 1e-9)
     raised = str(exponent).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return f"{value / 10**exponent:.1f}{THIN}×{THIN}10{raised}"
 

@@ -42,7 +42,7 @@ class HoldCard:
     started_at: datetime
     decided_at: datetime | None
     loss: tuple[str, str] | None
-    """Refrigerant loss that the smallest leak shown may stand for, and what that assumes; None if not known."""
+    """Refrigerant loss that the smallest leak shown may stand for, and what that assumes."""
     revisions: list[dict[str, Any]]
 
 

@@ -21,6 +21,7 @@ from store.events import NewEvent
 
 HOUR = 3600 * US
 MINUTE = 60 * US
+CREW = "Crew North"
 
 Curve = Sequence[tuple[int, float]]
 """Times [µs] and pressures [Pa]."""
@@ -45,7 +46,8 @@ class Scene:
         self.now_us = now_us
         self.random = random.Random(seed)
         self.procedure = procedures.named(conn, "Strict: 500, at most 1000 micron after 30 min")
-        self.crew = equipment.add_crew(conn, "Crew North")
+        known = {crew.name: crew for crew in equipment.crews(conn)}
+        self.crew = known.get(CREW) or equipment.add_crew(conn, CREW)
 
     def job(
         self,
@@ -85,15 +87,7 @@ class Scene:
 
     def readings(self, made: Made, curve: Curve, battery: float = 0.8) -> None:
         """Readings with their rollups and the latest of them."""
-        with self.conn.cursor() as cursor:
-            cursor.executemany(
-                "INSERT INTO reading (instrument_id, quantity, time, value, arrived) VALUES (%s, 1, %s, %s, %s) "
-                "ON CONFLICT DO NOTHING",
-                [
-                    (made.gauge.id, to_datetime(at), value, to_datetime(min(at + US, self.now_us)))
-                    for at, value in curve
-                ],
-            )
+        self._insert(made.gauge, Quantity.PRESSURE, curve)
         self.conn.execute(
             "INSERT INTO rollup_minute (instrument_id, quantity, minute, n, low, high, total) "
             "SELECT instrument_id, quantity, date_trunc('minute', time), count(*), min(value), max(value), "
@@ -107,11 +101,21 @@ class Scene:
 
     def temperature(self, made: Made, curve: Curve) -> None:
         """The circuit's temperature [K]."""
-        with self.conn.cursor() as cursor:
-            cursor.executemany(
-                "INSERT INTO reading (instrument_id, quantity, time, value, arrived) VALUES (%s, 2, %s, %s, %s)",
-                [(made.gauge.id, to_datetime(at), value, to_datetime(at)) for at, value in curve],
-            )
+        self._insert(made.gauge, Quantity.TEMPERATURE, curve)
+
+    def _insert(self, instrument: Instrument, quantity: Quantity, curve: Curve) -> None:
+        self.conn.execute(
+            "INSERT INTO reading (instrument_id, quantity, time, value, arrived) "
+            "SELECT %s, %s, r.time, r.value, least(r.time + interval '1 s', %s) "
+            "FROM unnest(%s::timestamptz[], %s::float8[]) AS r (time, value) ON CONFLICT DO NOTHING",
+            (
+                instrument.id,
+                int(quantity),
+                to_datetime(self.now_us),
+                [to_datetime(at) for at, _ in curve],
+                [value for _, value in curve],
+            ),
+        )
 
     def latest(self, instrument: Instrument, quantity: Quantity, at_us: int, value: float) -> None:
         """What an instrument last said."""
@@ -181,7 +185,7 @@ class Scene:
         """A factor near one."""
         return math.exp(self.random.gauss(0, 0.008))
 
-    def pull_down(self, start_us: int, end_us: int, end_pa: float, step_us: int = 10 * US) -> Curve:
+    def pull_down(self, start_us: int, end_us: int, end_pa: float, step_us: int = 30 * US) -> Curve:
         """From the atmosphere towards an end pressure."""
         tau = (end_us - start_us) / 9
         return [
@@ -193,14 +197,14 @@ class Scene:
         """A straight rise, as from a leak."""
         return [
             (at, (start_pa + pa_per_s * (at - start_us) / US) * self.noise())
-            for at in range(start_us, end_us, 10 * US)
+            for at in range(start_us, end_us, 30 * US)
         ]
 
     def levelling(self, start_us: int, end_us: int, start_pa: float, end_pa: float, tau_s: float) -> Curve:
         """A rise that bends over, as from moisture."""
         return [
             (at, (end_pa + (start_pa - end_pa) * math.exp(-(at - start_us) / US / tau_s)) * self.noise())
-            for at in range(start_us, end_us, 10 * US)
+            for at in range(start_us, end_us, 30 * US)
         ]
 
 
@@ -224,8 +228,12 @@ def hold_test(start_us: int, verdict: Verdict, text: str, reason: str, **more: o
 
 def evening(conn: Connection, now_us: int) -> dict[str, Made]:
     """Jobs in every state that the board knows, by name."""
-    scene = Scene(conn, now_us)
-    made = {
+    with conn.transaction():
+        return _evening(Scene(conn, now_us))
+
+
+def _evening(scene: Scene) -> dict[str, Made]:
+    return {
         "leak": _leaking(scene),
         "wet": _wet(scene),
         "tight": _tight(scene),
@@ -233,10 +241,10 @@ def evening(conn: Connection, now_us: int) -> dict[str, Made]:
         "pulling": _pulling(scene),
         "holding": _holding(scene),
         "walk-up": _walk_up(scene),
-        "planned": scene.job("Tram depot", "Chiller 2", now_us - HOUR, state=JobState.PLANNED, valve=False),
+        "planned": scene.job(
+            "Tram depot", "Chiller 2", scene.now_us - HOUR, state=JobState.PLANNED, valve=False
+        ),
     }
-    conn.commit()
-    return made
 
 
 def _leaking(scene: Scene) -> Made:

@@ -1,0 +1,149 @@
+"""Pages as the server renders them, without a script."""
+
+from __future__ import annotations
+
+import re
+
+import httpx
+import pytest
+
+from store.database import Connection
+from tests.api.scene import HOUR, Made, Scene
+from tests.api.serving import NOON_US, Serving
+
+
+def test_the_board_is_whole_without_a_script(client: httpx.Client, jobs: dict[str, Made]) -> None:
+    page = client.get("/").text
+    rows = re.findall(r'<tr role="row" class="row[^>]*data-job="(\d+)" data-state="([\w-]+)"', page)
+    assert rows[0] == (str(jobs["leak"].job.id), "failed")
+    assert len(rows) == len(jobs)
+    assert "Nobody assigned" not in page
+
+
+def test_an_empty_board_says_how_a_first_reading_comes_in(client: httpx.Client) -> None:
+    page = client.get("/").text
+    assert "No job is open" in page
+    assert "mosquitto_pub" in page
+
+
+def test_the_job_page_says_the_verdict_in_words_with_its_numbers(
+    client: httpx.Client, jobs: dict[str, Made]
+) -> None:
+    page = client.get(f"/jobs/{jobs['leak'].job.id}").text.replace("\u202f", " ").replace("\u00a0", " ")
+    for words in (
+        "Failed: above the permitted 1000 micron for 60 s",
+        "430 micron (57.3 Pa)",
+        "1 000 micron (133 Pa)",
+        "5.4 × 10⁻⁴ Pa·m³/s",
+        "Estimated cause: leak",
+        "93 %",
+        "kg a year",
+        "Blank the rig off and test it alone first.",
+        "It never changes the verdict",
+        "Never open an isolation valve to a stopped pump.",
+        "A passed vacuum hold is no pressure test",
+    ):
+        assert words in page, words
+
+
+def test_a_flammable_refrigerant_is_named_where_somebody_acts(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    conn.execute("UPDATE circuit SET refrigerant = 'R-290'")
+    page = client.get(f"/jobs/{jobs['leak'].job.id}").text
+    assert "R-290 is flammable (A3)" in page
+
+
+def test_a_pass_with_a_likely_leak_says_so(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    words = "Passed by the rule, leak suspected."
+    number = jobs["tight"].job.id
+    assert words not in client.get(f"/jobs/{number}").text
+    conn.execute(
+        "UPDATE hold_test SET detail = jsonb_set(detail, '{diagnosis}', "
+        """'{"cause": "leak", "probabilities": {"leak": 0.7, "tight": 0.3}}') WHERE job_id = %s""",
+        (number,),
+    )
+    assert words in client.get(f"/jobs/{number}").text
+
+
+def test_times_are_those_of_the_site(client: httpx.Client, scene: Scene) -> None:
+    # 20:26:40 UTC on 28 May 2026 is 07:26 the day after in Sydney (UTC+10 in May: 06:26).
+    made = scene.job("Far away", "Rack", NOON_US, time_zone="Australia/Sydney")
+    assert "Fri 29 May, 06:26" in client.get(f"/jobs/{made.job.id}").text
+
+
+def test_a_walk_up_job_is_named_by_a_plain_form(
+    api: Serving, client: httpx.Client, jobs: dict[str, Made]
+) -> None:
+    number = jobs["walk-up"].job.id
+    assert f'action="/jobs/{number}/name"' in client.get(f"/jobs/{number}").text
+    named = client.post(
+        f"/jobs/{number}/name", data={"title": "Ice <machine>"}, headers={"Origin": api.address}
+    )
+    assert named.headers["location"] == f"/jobs/{number}"
+    assert "<h1>Ice &lt;machine&gt;</h1>" in client.get(f"/jobs/{number}").text
+
+
+def test_a_job_without_anything_has_a_page(client: httpx.Client, scene: Scene) -> None:
+    made = scene.job("Harbour", "Rack", NOON_US - HOUR)
+    page = client.get(f"/jobs/{made.job.id}").text
+    assert "No hold test yet" in page
+    assert "No readings yet" in page
+
+
+@pytest.mark.parametrize("path", ["/jobs/999", "/jobs/x", "/nothing"])
+def test_what_is_not_there_is_a_page_that_leads_back(client: httpx.Client, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 404
+    assert "To the board" in answer.text
+
+
+def test_a_fault_of_ours_is_a_page_without_its_inner_parts(client: httpx.Client, conn: Connection) -> None:
+    conn.execute("ALTER TABLE alert RENAME TO gone")
+    page = client.get("/")
+    assert page.status_code == 500
+    assert "Something went wrong on our side" in page.text
+    assert "relation" not in page.text
+    answer = client.get("/api/v1/alerts")
+    assert answer.status_code == 500
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert "relation" not in answer.text
+
+
+def test_every_asset_is_our_own_and_lasts(client: httpx.Client, jobs: dict[str, Made]) -> None:
+    page = client.get(f"/jobs/{jobs['leak'].job.id}").text
+    addresses = re.findall(r'(?:src|href)="([^"#]+)"', page)
+    assert not [address for address in addresses if "//" in address]
+    assets = [address for address in addresses if address.startswith("/static/")]
+    assert any("bokeh" in address for address in assets)
+    for address in assets:
+        answer = client.get(address)
+        assert answer.status_code == 200, address
+        assert "immutable" in answer.headers["cache-control"]
+
+
+def test_pages_are_light(client: httpx.Client, jobs: dict[str, Made]) -> None:
+    # Compressed as a browser asks for it: at most 80 kB without the plot, 500 kB with it.
+    def weight(path: str) -> int:
+        page = client.get(path)
+        modules = re.findall(r'(?:src|href)="(/static/[^"]+)"', page.text)
+        own = modules[0].rsplit("/", 1)[0]
+        modules += [f"{own}/{name}" for name in ("shell.js", "marks.js", "time.js", "plot.js")]
+        return sum(_compressed(client, address) for address in [path, *modules])
+
+    assert weight("/") < 80_000
+    assert weight(f"/jobs/{jobs['leak'].job.id}") < 500_000
+
+
+def _compressed(client: httpx.Client, address: str) -> int:
+    with client.stream("GET", address, headers={"Accept-Encoding": "gzip"}) as answer:
+        return sum(len(chunk) for chunk in answer.iter_raw())
+
+
+def test_no_page_may_be_framed_or_run_foreign_scripts(client: httpx.Client) -> None:
+    policy = client.get("/").headers["content-security-policy"]
+    assert "default-src 'self'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert "unsafe-eval" not in policy
