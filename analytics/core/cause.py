@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,6 +66,8 @@ class _Fit:
     straight_pa: float
     bent_pa: float
     tail_pa: float
+    vapour_pa: float = 0.0
+    """What the bent part has added since the valve closed [Pa]."""
 
 
 def diagnose(
@@ -114,7 +116,7 @@ def diagnose(
     cause = Cause(best) if probabilities[best] >= CERTAIN else Cause.UNCLEAR
     leak = _leak(fits, weights)
     end_pa = float(np.median(p[-3:]))
-    water_pa = float(sum(w * fit.bent_pa for w, fit in zip(weights, fits, strict=True)))
+    water_pa = float(sum(w * min(fit.vapour_pa, end_pa) for w, fit in zip(weights, fits, strict=True)))
     wet = cause in (Cause.MOISTURE, Cause.LEAK_AND_MOISTURE)
     vapour_pa = min(max(water_pa, 0.0), max(end_pa, 0.0)) if wet else None
     return Diagnosis(
@@ -211,9 +213,13 @@ def _fits(t: FloatArray, p: FloatArray, settle_s: float, end_s: float) -> list[_
 
     def bent(tau: float, beside: bool) -> _Fit | None:
         column, end = 1 - np.exp(-(t - settle_s) / tau), 1 - math.exp(-(end_s - settle_s) / tau)
-        if beside:
-            return _fit("both", [t - settle_s, column], [end_s - settle_s, end], p, sigma)
-        return _fit("bent", [column], [end], p, sigma)
+        columns, ends = ([t - settle_s, column], [end_s - settle_s, end]) if beside else ([column], [end])
+        fit = _fit("both" if beside else "bent", columns, ends, p, sigma)
+        if fit is None:
+            return None
+        # Drawn back to the closing of the valve: settling hides the steepest part.
+        whole = fit.bent_pa / end * math.exp(settle_s / tau) * (1 - math.exp(-float(t[-1]) / tau))
+        return replace(fit, vapour_pa=whole)
 
     def tail(first_s: float | None) -> _Fit | None:
         # A tail begins when the valve closes: settling has taken its steepest part away.

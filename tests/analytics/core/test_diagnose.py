@@ -1,0 +1,217 @@
+"""``holdfast diagnose``: whole logs without a valve column, options, and the contract's JSON shape."""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analytics.core.describe import describe
+from analytics.core.diagnose import DiagnoseOptions, diagnose_file, options_from_text
+from model.errors import BadInput
+from tests.analytics.core.curves import MICRON
+
+Curve = Callable[[float], float]
+TOP = 20_000.0
+
+
+def log(
+    tmp_path: Path,
+    curve: Curve,
+    rng: random.Random,
+    *,
+    pull_s: float = 2400,
+    length_s: float = 3600,
+    interval_s: float = 5,
+    top: float = math.inf,
+    valve: tuple[float, float] | None = None,
+) -> Path:
+    """A pull-down to 300 micron and what follows, in microns; the valve closes at ``pull_s``."""
+    lines = ["time,pressure (micron)" + (",valve" if valve else "")]
+    t = 0.0
+    while t <= pull_s + length_s:
+        value = 300 + 759_700 * math.exp(-t / 150) if t < pull_s else curve(t - pull_s)
+        value = min(value * (1 + 0.01 * rng.gauss(0, 1)), top)
+        position = ""
+        if valve:
+            position = ",closed" if valve[0] <= t < valve[1] else ",open"
+        lines.append(f"{t:.1f},{value:.1f}{position}")
+        t += interval_s
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines))
+    return path
+
+
+def hold_of(path: Path, **options: Any) -> dict[str, Any]:
+    result = diagnose_file(path, options_from_text(**options))
+    hold = result["hold"]
+    assert isinstance(hold, dict)
+    return hold
+
+
+def start_s(hold: dict[str, Any]) -> float:
+    return datetime.fromisoformat(hold["start"]).timestamp()
+
+
+def test_a_leak_in_a_whole_log_is_found_and_failed(tmp_path: Path, rng: random.Random) -> None:
+    hold = hold_of(log(tmp_path, lambda t: 300 + 1.5 * t, rng), volume="12 L")
+    assert (hold["verdict"], hold["reason"], hold["cause"]) == ("failed", "over-limit", "leak")
+    assert start_s(hold) == pytest.approx(2400, abs=45)
+    # 12 l · 1.5 micron/s
+    assert hold["leak_rate_pa_m3_per_s"]["value"] == pytest.approx(0.012 * 1.5 * MICRON, rel=0.05)
+    assert hold["rise_pa_per_s"]["leak"]["value"] == pytest.approx(1.5 * MICRON, rel=0.05)
+    assert hold["first_over_limit"] < hold["decided_at"]
+    assert hold["early_call"] == {"at": hold["decided_at"], "outcome": "failed", "probability": 1.0}
+
+
+def test_water_in_a_whole_log(tmp_path: Path, rng: random.Random) -> None:
+    hold = hold_of(log(tmp_path, lambda t: 300 + 5000 * (1 - math.exp(-t / 900)), rng), volume="12 L")
+    assert (hold["verdict"], hold["cause"]) == ("failed", "moisture")
+    assert hold["moisture"]["vapour_g"] > 0
+    assert hold["moisture"]["equilibrium_temperature_c"] == pytest.approx(1.3, abs=1.0)
+
+
+def test_slow_degassing_in_a_whole_log_passes(tmp_path: Path, rng: random.Random) -> None:
+    hold = hold_of(log(tmp_path, lambda t: 300 + 12 * math.sqrt(t), rng), volume="12 L")
+    assert (hold["verdict"], hold["cause"]) == ("passed", "outgassing")
+
+
+@pytest.mark.parametrize("interval_s", [1, 5])
+def test_a_gross_leak_to_the_top_within_seconds_is_failed(
+    tmp_path: Path, rng: random.Random, interval_s: float
+) -> None:
+    path = log(tmp_path, lambda t: 300 + 4000 * t, rng, length_s=400, interval_s=interval_s, top=TOP)
+    hold = hold_of(path)
+    assert (hold["verdict"], hold["cause"]) == ("failed", "leak")
+    assert start_s(hold) == pytest.approx(2400, abs=6)
+
+
+def test_a_flat_log_has_no_hold_and_says_what_to_do(tmp_path: Path, rng: random.Random) -> None:
+    result = diagnose_file(log(tmp_path, lambda t: 300.0, rng), DiagnoseOptions())
+    assert result["hold"] is None
+    assert "--isolated-at" in describe(result)
+
+
+def test_isolated_at_finds_the_hold_in_a_flat_log(tmp_path: Path, rng: random.Random) -> None:
+    path = log(tmp_path, lambda t: 300.0, rng)
+    hold = hold_of(path, isolated_at="2400", hold="30 min", volume="10 L", target="500 micron")
+    assert (hold["verdict"], hold["cause"]) == ("passed", "tight")
+    assert hold["start"] == "1970-01-01T00:40:00+00:00"
+    assert hold["end"] == "1970-01-01T01:10:00+00:00"
+    # (2500 − 300) micron · 10 l in 1680 s
+    assert hold["smallest_leak_shown_pa_m3_per_s"] == pytest.approx(2200 * MICRON * 0.010 / 1680, rel=0.01)
+
+
+def test_a_valve_column_says_when(tmp_path: Path, rng: random.Random) -> None:
+    path = log(tmp_path, lambda t: 300.0, rng, valve=(3000, 5400))
+    hold = hold_of(path)
+    assert (start_s(hold), hold["verdict"]) == (3000, "passed")
+
+
+def test_the_whole_file_is_the_hold(tmp_path: Path) -> None:
+    path = tmp_path / "hold.csv"
+    path.write_text("time,pressure\n" + "\n".join(f"{t},{60 + 0.5 * t:.2f}" for t in range(0, 1801, 10)))
+    hold = hold_of(path, whole_file_is_hold=True, unit="Pa")
+    assert (hold["verdict"], start_s(hold)) == ("failed", 0)
+    over = tmp_path / "over.csv"
+    over.write_text("time,pressure\n" + "\n".join(f"{t},400" for t in range(0, 1801, 10)))
+    assert hold_of(over, whole_file_is_hold=True, unit="Pa")["reason"] == "start-above-limit"
+
+
+def test_a_log_that_ends_before_the_hold_does_is_inconclusive(tmp_path: Path, rng: random.Random) -> None:
+    hold = hold_of(log(tmp_path, lambda t: 300 + 0.2 * t, rng, length_s=1500), hold="30 min")
+    assert (hold["verdict"], hold["reason"]) == ("inconclusive", "gap-over-end")
+
+
+def test_a_target_that_was_not_held_is_no_valid_hold(tmp_path: Path, rng: random.Random) -> None:
+    hold = hold_of(log(tmp_path, lambda t: 300 + t, rng), target="200 micron")
+    assert (hold["verdict"], hold["reason"]) == ("inconclusive", "target-not-held")
+
+
+def test_limits_of_both_kinds(tmp_path: Path, rng: random.Random) -> None:
+    path = log(tmp_path, lambda t: 300 + 0.3 * t, rng)
+    assert hold_of(path)["verdict"] == "passed"
+    assert hold_of(path, limit="1000 micron")["verdict"] == "failed"
+    assert hold_of(path, rise="500 micron")["verdict"] == "failed"
+    assert hold_of(path, rise="5000 micron")["verdict"] == "passed"
+
+
+def test_a_hold_that_was_vented_ends_there(tmp_path: Path, rng: random.Random) -> None:
+    path = log(tmp_path, lambda t: 300 + 0.2 * t if t < 2000 else 758_000, rng)
+    hold = hold_of(path)
+    assert hold["verdict"] == "passed"
+    assert datetime.fromisoformat(hold["end"]).timestamp() == pytest.approx(4400, abs=30)
+
+
+def test_the_contracts_shape(tmp_path: Path, rng: random.Random) -> None:
+    result = diagnose_file(log(tmp_path, lambda t: 300 + 0.3 * t, rng), DiagnoseOptions())
+    result = json.loads(json.dumps(result, allow_nan=False))
+    assert set(result) == {"file", "phases", "hold"}
+    assert [set(phase) for phase in result["phases"]] == [{"kind", "start", "end"}] * len(result["phases"])
+    assert [phase["kind"] for phase in result["phases"]][-2:] == ["pull-down", "hold"]
+    hold = result["hold"]
+    assert {
+        "start", "end", "verdict", "reason", "text", "decided_at", "first_over_limit",
+        "smallest_leak_shown_pa_m3_per_s", "cause", "probabilities", "rise_pa_per_s", "leak_rate_pa_m3_per_s",
+        "moisture", "early_call",
+    } <= set(hold)  # fmt: skip
+    assert set(hold["probabilities"]) == {"tight", "leak", "moisture", "leak+moisture", "outgassing"}
+    assert set(hold["rise_pa_per_s"]["leak"]) == {"value", "low", "high"}
+    assert hold["leak_rate_pa_m3_per_s"] is None
+    assert hold["smallest_leak_shown_pa_m3_per_s"] is None
+    assert set(hold["moisture"]) == {"vapour_pa", "vapour_g", "equilibrium_temperature_c"}
+    assert hold["early_call"] == {"at": None, "outcome": None, "probability": None}
+    for key in ("start", "end", "decided_at"):
+        assert datetime.fromisoformat(hold[key]).utcoffset() is not None
+
+
+def test_words_for_a_terminal(tmp_path: Path, rng: random.Random) -> None:
+    text = describe(
+        diagnose_file(log(tmp_path, lambda t: 300 + 1.5 * t, rng), options_from_text(volume="12 L"))
+    )
+    assert "Failed:" in text
+    assert "Likely cause: a leak" in text
+    assert "2500 micron (333.3 Pa)" in text
+    assert "█" in text
+
+
+@pytest.mark.parametrize(
+    ("options", "field"),
+    [
+        ({"volume": "12"}, "volume"),
+        ({"volume": "twelve L"}, "volume"),
+        ({"volume": "-3 L"}, "volume"),
+        ({"hold": "30"}, "hold"),
+        ({"hold": "0 min"}, "hold"),
+        ({"target": "500"}, "target"),
+        ({"limit": "500 furlong"}, "limit"),
+        ({"rise": ""}, "rise"),
+    ],
+)
+def test_options_that_mean_nothing_get_one_sentence(options: dict[str, str], field: str) -> None:
+    with pytest.raises(BadInput) as raised:
+        options_from_text(**options)  # type: ignore[arg-type]
+    assert raised.value.field == field
+    assert str(raised.value).endswith(".")
+
+
+def test_options_as_people_write_them() -> None:
+    options = options_from_text(
+        volume="12,5 L", target="500micron", limit="2.5 Torr", rise="1 hPa", hold="1.5 h"
+    )
+    assert options.volume_m3 == pytest.approx(0.0125)
+    assert options.target_pa == pytest.approx(500 * MICRON)
+    assert options.limit_pa == pytest.approx(2.5 * 101_325 / 760)
+    assert (options.rise_pa, options.hold_s) == (100, 5400)
+    assert options_from_text(target="500", unit="micron").target_pa == pytest.approx(500 * MICRON)
+
+
+def test_isolated_at_and_the_whole_file_exclude_each_other() -> None:
+    with pytest.raises(BadInput):
+        options_from_text(isolated_at="5", whole_file_is_hold=True)
