@@ -413,6 +413,19 @@ def test_writers_of_the_same_keys_wait_for_each_other_and_lose_nothing(
     assert len(rows(conn, READINGS)) == len(packs)
 
 
+def test_rows_are_inserted_in_the_order_of_their_keys(conn: Connection, rng: random.Random) -> None:
+    packs = [
+        message(payload(pressure(n % 3, NOW_S - n // 2), {"n": "pump", "vb": True}), f"hf/1/{gateway}/g1/data")
+        for gateway in ("gw2", "gw1") for n in range(30)
+    ]  # fmt: skip
+    store(conn, *rng.sample(packs, len(packs)))
+    found = rows(
+        conn, "SELECT instrument_id, quantity, place_id, time, value FROM reading ORDER BY tableoid, ctid"
+    )
+    assert len(found) > 60
+    assert found == sorted(found)
+
+
 def test_failed_transaction_leaves_nothing(conn: Connection) -> None:
     batch = helpers.items(conn, [numbered(1), message(b"nonsense")])
     conn.execute("ALTER TABLE quarantine ADD CHECK (reason <> 'not-senml')")
