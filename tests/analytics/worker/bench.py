@@ -15,7 +15,6 @@ from model.clock import US, HandClock, to_datetime
 from model.equipment import Instrument, Position, Role
 from model.job import Job, JobState
 from model.judgement import Fact, HoldTest, Phase
-from model.procedure import Procedure
 from model.reading import Quantity, Valve
 from store import equipment, jobs, judgement, procedures, readings
 from store.database import Connection, connect
@@ -85,11 +84,12 @@ class Bench:
     def valve(self, gateway_id: int, name: str = "v1") -> Instrument:
         return equipment.add_instrument(self.conn, gateway_id, name, Role.VALVE)
 
-    def job(self, site_id: int, instruments: Sequence[Instrument], procedure: Procedure | None = None) -> Job:
-        procedure = procedure or procedures.default(self.conn)
+    def job(self, site_id: int, instruments: Sequence[Instrument], since_us: int = T0_US - 3600 * US) -> Job:
+        """A planned job with the default procedure; the first instrument decides."""
+        procedure = procedures.default(self.conn)
         job = jobs.add(self.conn, "Cold room 3", site_id, procedure.id, T0_US)
         for number, instrument in enumerate(instruments):
-            jobs.assign(self.conn, job.id, instrument.id, T0_US - 3600 * US, deciding=number == 0)
+            jobs.assign(self.conn, job.id, instrument.id, since_us, deciding=number == 0)
         return job
 
     # Publishing and judging ---------------------------------------------------------------------

@@ -79,3 +79,24 @@ def test_late_readings_from_before_the_end_still_revise_a_closed_job(bench: Benc
     bench.settle()
     assert EventKind.HOLD_FAILED in bench.told(job.id)
     assert bench.state(job.id) is JobState.CLOSED
+
+
+def test_late_readings_that_show_an_earlier_break_move_the_end_and_the_next_beginning(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    broken = rise(gauge.id, BROKEN_US, 4800, from_pa=101_325.0, pa_per_s=0.0)
+    late_us = BROKEN_US + 1200 * US
+    bench.live(evacuation(gauge.id, valve.id))
+    bench.live([line for line in broken if line.time_us >= late_us])
+    bench.live(pull_down(gauge.id, BROKEN_US + 4800 * US, 900))
+    first, second = bench.jobs()
+    assert first.closed_us == late_us + 1800 * US
+    bench.publish([line for line in broken if line.time_us < late_us])
+    bench.settle()
+    first, second = bench.jobs()
+    end_us = BROKEN_US + 1800 * US
+    assert first.closed_us == end_us
+    assert {one.until_us for one in jobs.assignments(bench.conn, first.id)} == {end_us}
+    assert {one.since_us for one in jobs.assignments(bench.conn, second.id)} == {end_us}
+    assert bench.phases(first.id)[-1].start_us == BROKEN_US
+    assert bench.phases(second.id)[0].start_us == end_us

@@ -79,7 +79,7 @@ def test_a_cause_is_estimated_anew_when_readings_of_the_hold_come_late(bench: Be
     site = bench.site()
     gateway = bench.gateway(site)
     gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
-    job = bench.job(site, [gauge, valve_])
+    job = bench.job(site, [gauge, valve_], T0_US)
     lines = evacuation(gauge.id, valve_.id, pa_per_s=0.5)
     # The gauge fails the hold with a handful of readings; those between come later.
     between = [
@@ -91,8 +91,10 @@ def test_a_cause_is_estimated_anew_when_readings_of_the_hold_come_late(bench: Be
     (before,) = bench.holds(job.id)
     assert before.verdict is Verdict.FAILED
     assert before.diagnosis is not None
-    bench.publish(between)
+    for line in between:
+        bench.publish([line])
     bench.settle()
+    # Not with every pack of a flood: when no more have come for a moment.
     bench.settle(bench.clock.us + 10 * US)
     (after,) = bench.holds(job.id)
     assert after.diagnosis is not None
