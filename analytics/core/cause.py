@@ -54,18 +54,24 @@ _DOUBT = 0.02
 """Weight left to each cause for what no shape here describes."""
 _ROOM_K = 293.15
 _PROPORTIONAL = 0.002
+_INFLATED = 1.5
+"""Noise of gauges is not white, and none of the shapes is exact: variances are taken so much larger."""
+_SEARCHED = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """One fitted shape. Sizes are what it adds from settling to the end of the planned hold [Pa]."""
+    """One fitted shape.
+
+    Sizes are what a part adds from settling to the end of the planned hold, with a standard deviation [Pa].
+    """
 
     bic: float
     slope: float
     slope_sd: float
-    straight_pa: float
-    bent_pa: float
-    tail_pa: float
+    straight: tuple[float, float]
+    bent: tuple[float, float]
+    tail: tuple[float, float]
     vapour_pa: float = 0.0
     """What the bent part has added since the valve closed [Pa]."""
 
@@ -218,7 +224,7 @@ def _fits(t: FloatArray, p: FloatArray, settle_s: float, end_s: float) -> list[_
         if fit is None:
             return None
         # Drawn back to the closing of the valve: settling hides the steepest part.
-        whole = fit.bent_pa / end * math.exp(settle_s / tau) * (1 - math.exp(-float(t[-1]) / tau))
+        whole = fit.bent[0] / end * math.exp(settle_s / tau) * (1 - math.exp(-float(t[-1]) / tau))
         return replace(fit, vapour_pa=whole)
 
     def tail(first_s: float | None) -> _Fit | None:
@@ -271,16 +277,21 @@ def _fit(
         return None  # Nothing leaves an isolated circuit by itself: only a straight line may fall, by noise.
     left = goal - design @ sizes
     parameters = len(sizes) + (0 if name == "straight" else 1)
-    bic = float(left @ left) + parameters * math.log(len(p))
+    bic = float(left @ left) / _INFLATED + parameters * math.log(len(p))
+    # A time constant that was searched for makes the rest less certain than at a known one.
+    spread = math.sqrt(_INFLATED) * (_SEARCHED if name == "both" else 1.0)
+    sds = [spread * math.sqrt(max(float(inverse[i, i]), 0.0)) for i in range(len(sizes))]
     adds = [float(size) * end for size, end in zip(sizes[1:], ends, strict=True)]
+    add_sds = [sd * end for sd, end in zip(sds[1:], ends, strict=True)]
+    nothing = (0.0, 0.0)
     leaks = name in ("straight", "both")
     return _Fit(
         bic=bic,
         slope=float(sizes[1]) if leaks else 0.0,
-        slope_sd=math.sqrt(max(float(inverse[1, 1]), 0.0)) if leaks else 0.0,
-        straight_pa=adds[0] if leaks else 0.0,
-        bent_pa=adds[-1] if name in ("bent", "both") else 0.0,
-        tail_pa=adds[0] if name == "tail" else 0.0,
+        slope_sd=sds[1] if leaks else 0.0,
+        straight=(adds[0], add_sds[0]) if leaks else nothing,
+        bent=(adds[-1], add_sds[-1]) if name in ("bent", "both") else nothing,
+        tail=(adds[0], add_sds[0]) if name == "tail" else nothing,
     )
 
 
@@ -297,20 +308,25 @@ def _probabilities(fits: list[_Fit], weights: FloatArray, permitted: float) -> d
     total = {cause.value: _DOUBT for cause in Cause if cause is not Cause.UNCLEAR}
     least = COMPONENT_SHARE * permitted
     for fit, weight in zip(fits, weights, strict=True):
-        leaks, wets, outgasses = fit.straight_pa > least, fit.bent_pa > least, fit.tail_pa > least
-        if leaks and wets:
-            cause = Cause.LEAK_AND_MOISTURE
-        elif leaks:
-            cause = Cause.LEAK
-        elif wets:
-            cause = Cause.MOISTURE
-        elif outgasses:
-            cause = Cause.OUTGASSING
-        else:
-            cause = Cause.TIGHT
-        total[cause.value] += float(weight)
+        leaks, wets, outgasses = (_counts(part, least) for part in (fit.straight, fit.bent, fit.tail))
+        for cause, share in (
+            (Cause.LEAK_AND_MOISTURE, leaks * wets),
+            (Cause.LEAK, leaks * (1 - wets)),
+            (Cause.MOISTURE, wets * (1 - leaks)),
+            (Cause.OUTGASSING, outgasses),
+            (Cause.TIGHT, (1 - leaks) * (1 - wets) * (1 - outgasses)),
+        ):
+            total[cause.value] += float(weight) * share
     everything = sum(total.values())
     return {cause: value / everything for cause, value in total.items()}
+
+
+def _counts(part: tuple[float, float], least: float) -> float:
+    """Probability that a part is larger than the least that counts."""
+    size, sd = part
+    if sd <= 0:
+        return 1.0 if size > least else 0.0
+    return 0.5 * (1 + math.erf((size - least) / (sd * math.sqrt(2.0))))
 
 
 def _leak(fits: list[_Fit], weights: FloatArray) -> tuple[float, float]:
