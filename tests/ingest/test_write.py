@@ -415,7 +415,9 @@ def test_writers_of_the_same_keys_wait_for_each_other_and_lose_nothing(
 
 def test_rows_are_inserted_in_the_order_of_their_keys(conn: Connection, rng: random.Random) -> None:
     packs = [
-        message(payload(pressure(n % 3, NOW_S - n // 2), {"n": "pump", "vb": True}), f"hf/1/{gateway}/g1/data")
+        message(
+            payload(pressure(n % 3, NOW_S - n // 2), {"n": "pump", "vb": True}), f"hf/1/{gateway}/g1/data"
+        )
         for gateway in ("gw2", "gw1") for n in range(30)
     ]  # fmt: skip
     store(conn, *rng.sample(packs, len(packs)))
