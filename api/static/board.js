@@ -56,7 +56,7 @@ function writeTrend(field, trend) {
   field("trend-path").setAttribute("d", trend?.path ?? "");
   field("trend-target").setAttribute("d", trend ? `M0 ${trend.target_y}H120` : "");
   field("trend-limit").setAttribute("d", trend && trend.limit_y !== null ? `M0 ${trend.limit_y}H120` : "");
-  field("trend").setAttribute("aria-label", trend ? `Pressure over the last ${trend.hours} hours, log scale` : "No trend yet");
+  field("trend").setAttribute("aria-label", trend ? `Pressure over the last ${trend.hours} h, log scale` : "No trend yet");
   setText(field("trend-hours"), trend ? `${trend.hours} h` : "");
 }
 
