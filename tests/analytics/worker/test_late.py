@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from analytics.worker.causes import estimate
 from model.clock import US, to_us
 from model.event import EventKind
-from model.judgement import Cause, Verdict
+from model.judgement import Verdict
 from model.reading import Valve
-from store import events, judgement, lists
+from store import events, judgement, lists, setups
 from tests.analytics.worker.bench import T0_US, Bench, evacuation, pull_down, rise, valve
 
 CLOSED_US = T0_US + 1800 * US
@@ -80,26 +81,20 @@ def test_a_cause_is_estimated_anew_when_readings_of_the_hold_come_late(bench: Be
     gateway = bench.gateway(site)
     gauge, valve_ = bench.gauge(gateway), bench.valve(gateway)
     job = bench.job(site, [gauge, valve_], T0_US)
-    lines = evacuation(gauge.id, valve_.id, pa_per_s=0.5)
-    # The gauge fails the hold with a handful of readings; those between come later.
-    between = [
-        line
-        for line in lines
-        if line.instrument_id == gauge.id and CLOSED_US + 130 * US < line.time_us < CLOSED_US + 610 * US
-    ]
-    bench.live([line for line in lines if line not in set(between) and line.time_us < CLOSED_US + 760 * US])
+    lines = evacuation(gauge.id, valve_.id, pa_per_s=0.01)
+    # Two minutes are missing: too little to spoil the hold. They hold a bump below the limit.
+    gap = range(CLOSED_US + 900 * US, CLOSED_US + 1020 * US)
+    missing = [line.with_value(line.value + 80) for line in lines if line.time_us in gap]
+    bench.live([line for line in lines if line.time_us not in gap])
     (before,) = bench.holds(job.id)
-    assert before.verdict is Verdict.FAILED
-    assert before.diagnosis is not None
-    for line in between:
+    for line in missing:
         bench.publish([line])
-    bench.settle()
-    # Not with every pack of a flood: when no more have come for a moment.
-    bench.settle(bench.clock.us + 10 * US)
+        bench.settle()
     (after,) = bench.holds(job.id)
-    assert after.diagnosis is not None
-    assert after.diagnosis.evidence != before.diagnosis.evidence or after.diagnosis != before.diagnosis
-    assert after.diagnosis.cause is Cause.LEAK
+    assert (before.verdict, before.decided_us) == (after.verdict, after.decided_us)
+    assert before.verdict is Verdict.PASSED
+    assert after.diagnosis != before.diagnosis
+    assert after.diagnosis == estimate(bench.conn, setups.load(bench.conn, [job.id])[job.id], after)
     (stored,) = judgement.holds(bench.conn, [job.id])[job.id]
     assert not stored.stale
 
