@@ -15,7 +15,7 @@ from model.alert import AlertState
 from model.clock import US, Clock, to_datetime
 from model.equipment import Role
 from model.job import JobState
-from model.judgement import PhaseKind, Verdict
+from model.judgement import Cause, PhaseKind, Verdict
 from model.reading import Quantity, Valve
 from store import board as stored
 from store.board import BoardRow, Channel
@@ -25,6 +25,8 @@ from store.series import Window, trends
 LIVE_WALL_S = 5.0
 """What a reading may take on its way to us, on the wall; it counts more while a replayed clock runs fast."""
 LOW_BATTERY = 0.25
+LEAK_SUSPECTED = 0.7
+"""From this probability on a pass says so too (as in the rule)."""
 SHORTEST_TREND_S, LONGEST_TREND_S = 3600.0, 12 * 3600.0
 TREND_BUCKETS = 60
 TREND_WIDTH, TREND_HEIGHT = 120.0, 30.0
@@ -74,6 +76,7 @@ class AlertView(BaseModel):
 
     id: int
     priority: Mark
+    active: bool = Field(description="Still so; else it is over and nobody has seen it.")
     acknowledged: bool
     text: str
     action: str
@@ -216,10 +219,10 @@ def _phase(row: BoardRow) -> str | None:
 
 
 def _alert_rank(row: BoardRow) -> float:
-    """Alerts that nobody has taken come first by priority, taken ones after, then jobs without any."""
-    if row.alert is None:
+    """Alerts that nobody has taken come first by priority, taken ones after, then all other jobs."""
+    if row.alert is None or not row.alert.state.active:
         return 9.0
-    return row.alert.priority.rank + (5.0 if row.alert.state.acknowledged else 0.0)
+    return row.alert.priority.rank + (4.0 if row.alert.state.acknowledged else 0.0)
 
 
 def _figure(row: BoardRow, now_us: int, speed: float) -> Figure | None:
@@ -245,8 +248,11 @@ def _verdict(row: BoardRow) -> VerdictView | None:
     if hold is None or hold.verdict is Verdict.RUNNING:
         return None
     cause = None
-    if hold.cause is not None and hold.verdict in (Verdict.FAILED, Verdict.PASSED):
-        cause = CAUSES[hold.cause] + (f" {percent(hold.probability)}" if hold.probability is not None else "")
+    share = f" {percent(hold.probability)}" if hold.probability is not None else ""
+    if hold.cause is not None and hold.verdict is Verdict.FAILED:
+        cause = CAUSES[hold.cause] + share
+    elif hold.cause is Cause.LEAK and (hold.probability or 0) >= LEAK_SUSPECTED:
+        cause = f"leak suspected{share}"
     return VerdictView(**VERDICTS[hold.verdict].model_dump(), hold_test=hold.id, cause=cause, text=hold.text)
 
 
@@ -277,6 +283,7 @@ def _alert(row: BoardRow) -> AlertView | None:
     return AlertView(
         id=row.alert.id,
         priority=PRIORITIES[row.alert.priority],
+        active=row.alert.state.active,
         acknowledged=row.alert.state is AlertState.ACTIVE_ACKNOWLEDGED,
         text=row.alert.text,
         action=row.alert.action,

@@ -113,7 +113,7 @@ class BoardRow:
         )
 
 
-# The most pressing alert: unacknowledged before acknowledged, then by priority, then the newest.
+# The most pressing alert: nobody has it, somebody has it, over by itself; then by priority, then the newest.
 _JOBS = """
 SELECT j.id, j.title, j.state, j.walk_up, j.parked_at, j.opened_at, j.site_id, s.name AS site, s.time_zone,
        c.name AS circuit, w.name AS crew, pr.name AS procedure, pr.target_pa, pr.limit_pa,
@@ -142,9 +142,8 @@ LEFT JOIN LATERAL (
 LEFT JOIN LATERAL (
     SELECT id, kind, priority, state, text, action, count(*) OVER () AS n FROM alert
     WHERE job_id = j.id AND state <> 'normal'
-    ORDER BY state = 'active-acknowledged',
-             array_position(ARRAY['urgent', 'high', 'medium', 'low'], priority),
-             raised_at DESC LIMIT 1
+    ORDER BY array_position(ARRAY['active-unacknowledged', 'active-acknowledged'], state) NULLS LAST,
+             array_position(ARRAY['urgent', 'high', 'medium', 'low'], priority), raised_at DESC LIMIT 1
 ) a ON true
 WHERE CASE WHEN %(jobs)s::int[] IS NULL THEN j.closed_at IS NULL ELSE j.id = ANY(%(jobs)s) END
 ORDER BY j.id

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from model.event import EventKind
 from store.database import Connection
 
 
@@ -116,6 +117,27 @@ EVENTS = Listing(
     "WHERE job_id = %(job)s",
     newest_first=True,
 )
+
+
+# A fact about a stretch of the curve is named by its start; late readings may move it a little or take it back.
+_TIMELINE = """
+SELECT id, happened_at, recorded_at, text,
+       kind = ANY(%(facts)s) AND NOT EXISTS (
+           SELECT FROM fact f WHERE f.job_id = e.job_id AND f.kind = e.kind AND f.withdrawn_at IS NULL
+           AND abs(extract(epoch FROM f.subject_at) - split_part(e.subject, ':', 2)::numeric / 1000000)
+               <= %(moved_s)s
+       ) AS void
+FROM event e WHERE job_id = %(job)s ORDER BY happened_at DESC, id DESC LIMIT %(limit)s
+"""
+MOVED_S = 600
+"""How far the start of a stretch may move and be the same still [s]."""
+
+
+def timeline(conn: Connection, job_id: int, limit: int) -> list[dict[str, Any]]:
+    """Events of a job by event time, the latest first; ``void`` ones were taken back by late readings."""
+    facts = [EventKind.PULL_DOWN_STARTED, EventKind.TARGET_REACHED, EventKind.VACUUM_BROKEN]
+    what = {"job": job_id, "facts": facts, "moved_s": MOVED_S, "limit": limit}
+    return conn.execute(_TIMELINE, what).fetchall()
 
 
 def phases(conn: Connection, job_id: int) -> list[dict[str, Any]]:

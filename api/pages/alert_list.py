@@ -27,8 +27,8 @@ Words = Annotated[str, Form(max_length=LONGEST_NOTE)]
 def _urgency(alert: AlertDetail) -> tuple[object, ...]:
     order = [
         AlertState.ACTIVE_UNACKNOWLEDGED,
-        AlertState.CLEARED_UNACKNOWLEDGED,
         AlertState.ACTIVE_ACKNOWLEDGED,
+        AlertState.CLEARED_UNACKNOWLEDGED,
         AlertState.NORMAL,
     ]
     return order.index(alert.state), Priority(alert.priority).rank, -alert.raised_at.timestamp()

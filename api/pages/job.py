@@ -12,7 +12,6 @@ from starlette.responses import RedirectResponse, Response
 from api.alerts import LIVE, alert_view
 from api.board import clock_speed, view
 from api.context import Ctx, LoggedIn
-from api.events import EventView
 from api.pages import render
 from api.routes.jobs import ANY_HOLD, ANY_JOB
 from api.words import number
@@ -24,7 +23,7 @@ from store import board as stored
 from store import events, jobs, lists
 from store.database import Connection
 from store.judgement import decode
-from store.lists import ALERTS, CIRCUITS, EVENTS, HOLD_TESTS, JOBS, unacknowledged
+from store.lists import ALERTS, CIRCUITS, HOLD_TESTS, JOBS, unacknowledged
 
 router = APIRouter()
 
@@ -96,7 +95,7 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
             (_card(conn, hold, fluid) for hold in holds), key=lambda c: c.started_at, reverse=True
         ),
         "phases": list(reversed(lists.phases(conn, job_id))),
-        "events": [EventView(**row) for row in EVENTS.page(conn, {"job": job_id}, None, MOST_EVENTS)],
+        "events": lists.timeline(conn, job_id, MOST_EVENTS),
         "alerts": [alert_view(row) for row in ALERTS.page(conn, {**LIVE, "job": job_id}, None, 20)],
     }
 

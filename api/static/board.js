@@ -49,7 +49,7 @@ function writeAlert(field, alert) {
   setMark(field("priority"), alert?.priority);
   if (!alert) return;
   field("alert").href = `/alerts#alert-${alert.id}`;
-  setText(field("alert-text"), `${alert.text}${alert.acknowledged ? " (taken)" : ""}`);
+  setText(field("alert-text"), `${alert.text}${alert.acknowledged ? " (taken)" : alert.active ? "" : " (over)"}`);
 }
 
 function writeTrend(field, trend) {
@@ -75,7 +75,7 @@ function sort() {
 
 function summarise() {
   const rows = [...orders.values()];
-  const needy = rows.filter((row) => row.alert && !row.alert.acknowledged).length;
+  const needy = rows.filter((row) => row.alert?.active && !row.alert.acknowledged).length;
   const words = new Map();
   rows.forEach((row) => words.set(row.state.word, (words.get(row.state.word) ?? 0) + 1));
   const first = needy ? `${needy} ${needy === 1 ? "needs" : "need"} somebody` : "Nobody is needed";

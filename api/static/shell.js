@@ -98,7 +98,7 @@ function announce(alert) {
   notice.className = "notice";
   notice.id = `notice-${alert.id}`;
   const text = document.createElement("p");
-  text.textContent = alert.text;
+  text.textContent = [[alert.job, alert.site].filter(Boolean).join(", "), alert.text].filter(Boolean).join(": ");
   const link = document.createElement("a");
   link.href = `/alerts#alert-${alert.id}`;
   link.textContent = "See it";

@@ -149,7 +149,12 @@ class Scene:
         return replace(made, hold_id=stored.id)
 
     def event(self, made: Made, kind: EventKind, at_us: int, text: str, known_us: int | None = None) -> int:
-        """A recorded event."""
+        """A recorded event, with the fact behind it."""
+        self.conn.execute(
+            "INSERT INTO fact (job_id, kind, subject_at, happened_at, text, data) "
+            "VALUES (%s, %s, %s, %s, %s, '{}')",
+            (made.job.id, kind, to_datetime(at_us), to_datetime(at_us), text),
+        )
         new = NewEvent(kind, at_us, text, f"{kind}:{at_us}", made.job.site_id, made.job.id)
         return events.record(self.conn, [new], known_us or at_us + 2 * US)[0]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import httpx
@@ -172,3 +173,29 @@ def test_pressures_read_in_both_units() -> None:
     assert both_units(66.661).replace("\u202f", " ") == "500 micron (66.7 Pa)"
     assert scientific(1.59e-3).replace("\u202f", " ") == "1.6 × 10⁻³"
     assert scientific(9.97e-4).replace("\u202f", " ") == "1.0 × 10⁻³"
+
+
+def test_an_alert_that_is_over_moves_nobody_up(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    conn.execute("UPDATE alert SET state = 'cleared-unacknowledged' WHERE id = %s", (jobs["leak"].alert_id,))
+    rows = board(client)
+    assert [row["job"] for row in rows[:2]] == [jobs["wet"].job.id, jobs["leak"].job.id]
+    assert not rows[1]["alert"]["active"]
+
+
+def test_a_cause_stands_beside_a_fail_and_beside_a_pass_only_if_it_is_a_likely_leak(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    def cause(name: str, share: float) -> str | None:
+        diagnosis = json.dumps({"cause": name, "probabilities": {name: share}})
+        conn.execute(
+            "UPDATE hold_test SET detail = jsonb_set(detail, '{diagnosis}', %s) WHERE id = %s",
+            (diagnosis, jobs["tight"].hold_id),
+        )
+        found: str | None = row_of(client, jobs["tight"])["verdict"]["cause"]
+        return found
+
+    assert cause("moisture", 0.93) is None
+    assert cause("leak", 0.69) is None
+    assert cause("leak", 0.7) == "leak suspected 70\u202f%"

@@ -7,6 +7,7 @@ import re
 import httpx
 import pytest
 
+from model.event import EventKind
 from store.database import Connection
 from tests.api.scene import HOUR, Made, Scene
 from tests.api.serving import NOON_US, Serving
@@ -147,3 +148,26 @@ def test_no_page_may_be_framed_or_run_foreign_scripts(client: httpx.Client) -> N
     assert "default-src 'self'" in policy
     assert "frame-ancestors 'none'" in policy
     assert "unsafe-eval" not in policy
+
+
+def test_what_late_readings_took_back_is_struck_out(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    number = jobs["leak"].job.id
+    said = '<span class="void">Target of 500 micron held for 60 s.</span>'
+    assert said not in client.get(f"/jobs/{number}").text
+    conn.execute(
+        "UPDATE fact SET withdrawn_at = now() WHERE job_id = %s AND kind = 'target-reached'", (number,)
+    )
+    page = client.get(f"/jobs/{number}").text
+    assert said in page
+    assert page.count('class="void"') == 1
+
+
+def test_the_timeline_runs_by_the_time_at_the_site(client: httpx.Client, scene: Scene) -> None:
+    made = scene.job("Harbour", "Rack", NOON_US - HOUR)
+    scene.event(made, EventKind.HOLD_STARTED, NOON_US - HOUR // 2, "second")
+    scene.event(made, EventKind.PULL_DOWN_STARTED, NOON_US - HOUR, "first, known late", NOON_US)
+    page = client.get(f"/jobs/{made.job.id}").text
+    assert page.index("second") < page.index("first, known late")
+    assert "Known Thu 28 May, 22:26." in page
