@@ -119,7 +119,7 @@ EVENTS = Listing(
 )
 
 
-# A fact about a stretch of the curve is named by its start; late readings may move it a little or take it back.
+# A fact about a stretch of the curve is named by its start, which late readings may move, or take back whole.
 _TIMELINE = """
 SELECT id, happened_at, recorded_at, text,
        kind = ANY(%(facts)s) AND NOT EXISTS (
