@@ -52,7 +52,7 @@ CREATE TEMP TABLE IF NOT EXISTS staging (
 """
 _COPY = "COPY staging FROM STDIN (FORMAT BINARY)"
 # No ORDER BY: a freshly filled table is read in the order in which it was filled.
-_INSERT = """
+INSERT = """
 WITH fresh AS (
     INSERT INTO reading (instrument_id, quantity, place_id, time, value, arrived)
     SELECT instrument_id, quantity, place_id, time, value, arrived FROM staging
@@ -109,7 +109,7 @@ def write(conn: Connection, rows: Rows) -> int:
     with conn.cursor() as cursor:
         with cursor.copy(_COPY) as copy:
             copy.write(_binary(rows))
-        done = one(cursor.execute(_INSERT).fetchone())
+        done = one(cursor.execute(INSERT).fetchone())
         if done["new"]:
             cursor.execute(_LATEST)
             cursor.execute("SELECT pg_notify('work', '')")
