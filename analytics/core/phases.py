@@ -144,7 +144,7 @@ def _follow_phase(state: TrackState, settings: TrackSettings, point: Point) -> N
     phase.lowest_pa = point.filtered if phase.lowest_pa is None else min(phase.lowest_pa, point.filtered)
     kept = recognise.watch(state.curve, point, latest_kelvin(state, point.time_us))
     if _high_lasts(state, point):
-        _lose_vacuum(state, point)
+        _lose_vacuum(state, settings, point)
     elif kept and not state.valve_reports:
         if phase.kind is PhaseKind.PULL_DOWN:
             _seek_rise(state, settings, point)
@@ -169,7 +169,7 @@ def _await_pull_down(state: TrackState, settings: TrackSettings, point: Point) -
             hold.reopen(state.holds[-1], start_us)
 
 
-def _lose_vacuum(state: TrackState, point: Point) -> None:
+def _lose_vacuum(state: TrackState, settings: TrackSettings, point: Point) -> None:
     """Pressure near atmosphere, or at the gauge's top, that lasts."""
     assert state.high_us is not None
     phase = state.phases[-1]
@@ -180,7 +180,10 @@ def _lose_vacuum(state: TrackState, point: Point) -> None:
     low_before = any(at_us >= since_us and kept < point.value / 2 for at_us, kept in state.curve.points)
     if phase.kind is PhaseKind.HOLD and point.value < 2 * NO_VACUUM_PA and not low_before:
         return
-    _enter(state, PhaseKind.BROKEN if broken else PhaseKind.IDLE, state.high_us, point.filtered)
+    start_us = state.high_us
+    if phase.kind is PhaseKind.PULL_DOWN:
+        start_us = recognise.vented_from(state.curve, _lag_us(settings, point), start_us)
+    _enter(state, PhaseKind.BROKEN if broken else PhaseKind.IDLE, start_us, point.filtered)
 
 
 def _since_break(state: TrackState) -> list[PhaseRow]:

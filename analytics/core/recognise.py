@@ -24,7 +24,7 @@ from analytics.core.hold import Point
 
 SPACING_US = 5 * US
 _POINTS = 200
-_DELTAS = 15
+_DELTAS = 61
 _GAPS = 30
 
 NEAR_TARGET = 1.3
@@ -33,8 +33,8 @@ _SHARE_NEAR, _SHARE_FAR = 0.08, 0.5
 _LEAST_PA = 0.3
 _LASTING_US = 180 * US
 _BURST_US = 600 * US
-_SLOW_PER_S = 0.4 / 3600
-"""Relative rise that a sunrise of 5 K/h can make under a running pump [1/s]."""
+_SLOW_PER_S = 0.8 / 3600
+"""Twice the relative rise that a sunrise of 5 K/h makes under a running pump [1/s]."""
 _PER_K = 0.10
 _STEEP = 3.0
 _STEEP_WAIT_US = 1200 * US
@@ -72,6 +72,8 @@ class Curve:
     """Fastest relative fall seen, k [1/s]."""
     rising_us: int | None = None
     """Since when the pressure has been above the lowest by the margin."""
+    margin_pa: float = 0.0
+    """What had to be exceeded then [Pa]."""
     high_pa: float = 0.0
     """Highest filtered pressure of the running hold."""
 
@@ -132,18 +134,19 @@ def turned_up(
         return None
     now_us, pressure = curve.points[-1]
     rise = pressure - curve.low_pa
-    margin = _margin(curve, target_pa)
+    # Latched, because the rise itself looks like noise to the changes between readings.
+    margin = _margin(curve, target_pa) if curve.rising_us is None else curve.margin_pa
     if rise < margin:
         curve.rising_us = None
         return None
     if curve.rising_us is None:
-        curve.rising_us = now_us
+        curve.rising_us, curve.margin_pa = now_us, margin
     if now_us - curve.rising_us < max(_LASTING_US, slow_readings_us):
         return None
     if _falls_back(curve, rise, now_us) or _explained_by_temperature(curve, rise, margin, kelvin):
         return None
     turn = turning_point(curve, margin, lag_us)
-    if _too_steep(curve, turn, now_us) or not _abrupt(curve, turn, margin, rise, now_us):
+    if _too_steep(curve, now_us) or not _abrupt(curve, turn, margin, rise, kelvin):
         return None
     return turn
 
@@ -174,7 +177,7 @@ def _explained_by_temperature(curve: Curve, rise: float, margin: float, kelvin: 
     return rise <= abs(curve.low_pa) * math.expm1(warming) + margin
 
 
-def _too_steep(curve: Curve, turn: Turn, now_us: int) -> bool:
+def _too_steep(curve: Curve, now_us: int) -> bool:
     """Whether gas is still being let in faster than any leak that the pump had held could."""
     assert curve.rising_us is not None
     assert curve.low_pa is not None
@@ -189,22 +192,43 @@ def _too_steep(curve: Curve, turn: Turn, now_us: int) -> bool:
     return rate > _STEEP * curve.relative_fall * max(curve.low_pa, _LEAST_PA)
 
 
-def _abrupt(curve: Curve, turn: Turn, margin: float, rise: float, now_us: int) -> bool:
+def _abrupt(curve: Curve, turn: Turn, margin: float, rise: float, kelvin: float | None) -> bool:
     """Whether the rise set in at once, as after closing a valve, and not as a day warms up."""
     assert curve.low_pa is not None
     assert curve.rising_us is not None
+    now_us, pressure = curve.points[-1]
     early = margin * US / max(curve.rising_us - turn.at_us, 1)
     if early >= _SLOW_PER_S * abs(curve.low_pa):
         return True
     if rise < 4 * margin:
         return False
-    middle_us = (turn.at_us + now_us) // 2
-    middle = min(curve.points, key=lambda point: abs(point[0] - middle_us))[1]
-    return middle - curve.low_pa >= 0.42 * rise
+    middle = _pressure_at(curve, (turn.at_us + now_us) // 2)
+    if middle - curve.low_pa >= 0.42 * rise and _slope_before(curve, turn) <= 0.3 * early:
+        return True
+    # It began gently: whatever sets in from here on must show a kink of its own.
+    curve.low_pa, curve.low_us, curve.low_k, curve.rising_us = pressure, now_us, kelvin, None
+    return False
 
 
-def turning_point(curve: Curve, margin: float, lag_us: int) -> Turn:
-    """Where the rise that is going on began: the early rise drawn back to the lowest pressure."""
+def _pressure_at(curve: Curve, time_us: int) -> float:
+    return min(curve.points, key=lambda point: abs(point[0] - time_us))[1]
+
+
+def _slope_before(curve: Curve, turn: Turn) -> float:
+    """Slope before a turn, over as long as the early rise took [Pa/s]."""
+    assert curve.rising_us is not None
+    length_us = max(curve.rising_us - turn.at_us, _LOOK_BACK_US)
+    since_us = max(turn.at_us - length_us, curve.points[0][0])
+    if since_us >= turn.at_us:
+        return 0.0
+    return (_pressure_at(curve, turn.at_us) - _pressure_at(curve, since_us)) * US / (turn.at_us - since_us)
+
+
+def turning_point(curve: Curve, margin: float, lag_us: int, foot_share: float = 0.25) -> Turn:
+    """Where the rise that is going on began: the early rise drawn back to the lowest pressure.
+
+    Its foot is the last point that was not above the lowest by this share of the margin.
+    """
     assert curve.low_pa is not None
     after = next(
         (
@@ -216,9 +240,9 @@ def turning_point(curve: Curve, margin: float, lag_us: int) -> Turn:
     )
     if curve.rising_us is not None:
         after = next((i for i, point in enumerate(curve.points) if point[0] >= curve.rising_us), after)
-    quarter = curve.low_pa + 0.25 * margin
+    level = curve.low_pa + foot_share * margin
     before = after
-    while before > 0 and curve.points[before][1] > quarter:
+    while before > 0 and curve.points[before][1] > level:
         before -= 1
     foot_us, foot = curve.points[before]
     top_us, top = curve.points[after]
@@ -234,6 +258,14 @@ def turning_point(curve: Curve, margin: float, lag_us: int) -> Turn:
         max(step_us, lag_us, min(noise_us, foot_us - curve.points[0][0])) / US,
         foot,
     )
+
+
+def vented_from(curve: Curve, lag_us: int, high_us: int) -> int:
+    """When the pressure that is high since ``high_us`` left its lowest, if that is not too long ago [µs]."""
+    if curve.rising_us is None or curve.rising_us > high_us:
+        return high_us
+    at_us = turning_point(curve, curve.margin_pa, lag_us, foot_share=1.0).at_us
+    return at_us if high_us - at_us <= _STEEP_WAIT_US else high_us
 
 
 def turned_down(curve: Curve, since_us: int, slow_readings_us: int) -> Turn | None:

@@ -147,6 +147,11 @@ def test_a_valve_closed_at_atmosphere_is_no_hold() -> None:
     assert (seen.holds, seen.evacuation) == ((), "none")
 
 
+def test_a_valve_closed_far_above_any_target_is_no_hold() -> None:
+    samples = [report(-1800, Valve.OPEN), *pull_down(8_000), report(0, Valve.CLOSED)]
+    assert judge([*samples, *pressure(lambda t: 8_000, 0, 900)]).holds == ()
+
+
 def test_a_first_report_of_closed_in_a_vacuum_begins_a_hold() -> None:
     seen = judge([*pull_down(), *pressure(lambda t: 40, 0, 2000), report(5, Valve.CLOSED)])
     assert [hold.start_us for hold in seen.holds] == [at(5)]

@@ -476,6 +476,14 @@ def test_a_gauge_on_the_pumps_side_never_gives_a_verdict() -> None:
     assert (hold.verdict, hold.reason) == (Verdict.INCONCLUSIVE, "no-circuit-gauge")
 
 
+def test_the_procedures_gauge_decides() -> None:
+    samples = held(lambda t: 50 + 0.3 * t) + pressure(flat(50), -1800, 2000, gauge=SECOND)
+    for number, reason in ((GAUGE, "gauges-disagree"), (SECOND, "gauges-disagree")):
+        given = settings(USUAL, CIRCUIT_GAUGE, instrument(SECOND), ISOLATION_VALVE, deciding_id=number)
+        hold = only(samples, given)
+        assert (hold.reason, hold.deciding_instrument_id) == (reason, number)
+
+
 TWO = settings(USUAL, CIRCUIT_GAUGE, instrument(SECOND), ISOLATION_VALVE, deciding_id=GAUGE)
 
 
@@ -554,6 +562,12 @@ def test_a_slow_run_with_somebody_there_is_a_fail() -> None:
     samples = held(lambda t: min(50 + 2 * t, TOP))
     hold = only([*samples, state(-500, Quantity.HANDS, 1, VALVE_HANDS)], RANGED)
     assert (hold.verdict, hold.reason) == (Verdict.FAILED, "over-limit")
+
+
+def test_a_run_that_took_longer_than_a_minute_from_the_limit_to_the_top_is_not_sudden() -> None:
+    samples = held(lambda t: TOP if t >= 670 else 400 if t >= 600 else 50)
+    hold = only([*samples, state(500, Quantity.HANDS, 1, VALVE_HANDS)], RANGED)
+    assert (hold.verdict, hold.reason, hold.decided_us) == (Verdict.FAILED, "over-limit", at(690))
 
 
 VALVE_HANDS = 12

@@ -108,9 +108,10 @@ def test_a_plateau_of_water_under_the_pump_is_no_hold(rng: random.Random) -> Non
     assert kinds(judge(samples, ALONE)) == ["idle", "pull-down"]
 
 
-def test_a_burst_of_gas_under_the_pump_is_no_hold(rng: random.Random) -> None:
+@pytest.mark.parametrize("width_s", [60, 70])
+def test_a_burst_of_gas_under_the_pump_is_no_hold(width_s: float, rng: random.Random) -> None:
     def curve(t: float) -> float:
-        return 42 + 30 * math.exp(-(((t - 2000) / 60) ** 2))
+        return 42 + 30 * math.exp(-(((t - 2000) / width_s) ** 2))
 
     assert kinds(judge(log(noisy(curve, rng)), ALONE)) == ["idle", "pull-down"]
 
@@ -165,9 +166,10 @@ def test_cooling_at_night_is_no_reopening(rng: random.Random) -> None:
 
 
 def test_gas_let_in_is_a_broken_vacuum_and_no_failed_hold(rng: random.Random) -> None:
-    for filling_s in (20.0, 120.0, 400.0):
+    # Slowly too: 42 Pa fell by 1/120 a second at the fastest, so no leak that the pump held makes 1 Pa/s.
+    for filling_s in (20.0, 120.0, 400.0, 1500.0):
         samples = log(noisy(lambda t: 42.0, rng), 5, 600)
-        samples += pressure(lambda t, f=filling_s: min(42 + (t - 600) / f * 1e5, 1.05e5), 605, 2000, 5)  # type: ignore[misc]
+        samples += pressure(lambda t, f=filling_s: min(42 + (t - 600) / f * 1e5, 1.05e5), 605, 2600, 5)  # type: ignore[misc]
         seen = judge(samples, ALONE)
         assert kinds(seen) == ["idle", "pull-down", "vacuum-broken"], filling_s
         assert not seen.holds
