@@ -10,10 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from analytics.core.cause import diagnose
-from analytics.core.filtered import US
 from analytics.core.series_csv import Series, parse_time_us, read_series
 from analytics.core.track import Sample, TrackSettings, View, begin, fold, view
-from model.clock import to_datetime
+from model.clock import US, to_datetime
 from model.equipment import Instrument, Position, Role
 from model.errors import BadInput
 from model.judgement import Diagnosis, HoldTest, Interval, Phase, PhaseKind, Verdict

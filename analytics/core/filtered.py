@@ -6,7 +6,7 @@ from bisect import bisect_left, insort
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-US = 1_000_000
+from model.clock import US
 
 AT_LEAST = 5
 """Readings that a trailing median needs; a fifth of its length is also where a gauge counts as slow."""

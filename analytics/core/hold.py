@@ -15,7 +15,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from analytics.core.filtered import SLOW_READINGS, US
+from analytics.core.filtered import SLOW_READINGS
+from model.clock import US
 from model.judgement import Verdict
 from model.procedure import Procedure
 from physics.water import saturation_pressure

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analytics.core import hold, recognise
 from analytics.core.evacuation import Target
-from analytics.core.filtered import SLOW_READINGS, US
+from analytics.core.filtered import SLOW_READINGS
 from analytics.core.hold import Hold, Point, Scene
 from analytics.core.recognise import Curve
 from analytics.core.state import (
@@ -15,6 +15,7 @@ from analytics.core.state import (
     latest_kelvin,
     running_hold,
 )
+from model.clock import US
 from model.judgement import PhaseKind
 from model.reading import Valve
 

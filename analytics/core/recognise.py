@@ -19,8 +19,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from analytics.core.filtered import US
 from analytics.core.hold import Point
+from model.clock import US
 
 SPACING_US = 5 * US
 _POINTS = 200

@@ -9,12 +9,13 @@ from analytics.core.evacuation import Target
 from analytics.core.filtered import Filter
 from analytics.core.hold import Hold, Rule
 from analytics.core.recognise import Curve
+from model.clock import US
 from model.equipment import Instrument, Position, Role
 from model.judgement import PhaseKind
 from model.procedure import Procedure
 from model.reading import Quantity
 
-STALE_US = 1_800 * 1_000_000
+STALE_US = 1_800 * US
 """A temperature older than this says nothing any more [µs]."""
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from analytics.core import evacuation, hold, phases
 from analytics.core.codec import clone, decode, encode
 from analytics.core.evacuation import Evacuation
-from analytics.core.filtered import US, Filter
+from analytics.core.filtered import Filter
 from analytics.core.hold import Point, Scene
 from analytics.core.phases import ATMOSPHERE_PA, NO_VACUUM_PA
 from analytics.core.state import (
@@ -25,6 +25,7 @@ from analytics.core.state import (
     running_hold,
 )
 from analytics.core.verdict import hold_test
+from model.clock import US
 from model.equipment import Instrument
 from model.judgement import Fact, HoldTest, Phase
 from model.reading import Quantity, Valve

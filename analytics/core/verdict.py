@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from analytics.core.filtered import US
 from analytics.core.hold import COLD_SPOT_K, Hold, Rule, corrected_pressure, outcome
-from model.clock import to_datetime
+from model.clock import US, to_datetime
 from model.judgement import HoldTest, Verdict
 from physics.units import MICRON_PA
 from physics.water import saturation_pressure

@@ -6,11 +6,11 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 
 from analytics.core.track import Sample, TrackSettings, TrackState, View, begin, fold, view
+from model.clock import US
 from model.equipment import Instrument, Position, Role
 from model.procedure import Procedure
 from model.reading import Quantity, Valve
 
-US = 1_000_000
 T0 = 1_700_000_000 * US
 MICRON = 0.133322387415
 GAUGE, VALVE, PUMP_GAUGE, SECOND, THERMOMETER, PUMP = 11, 12, 13, 14, 15, 16

@@ -7,7 +7,8 @@ import statistics
 
 import pytest
 
-from analytics.core.filtered import US, Filter
+from analytics.core.filtered import Filter
+from model.clock import US
 
 
 def fed(times_s: list[float], values: list[float], registered_s: float = 10) -> Filter:
