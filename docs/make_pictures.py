@@ -1,7 +1,7 @@
 """Make the pictures of the handbook from a running demo: ``python docs/make_pictures.py``.
 
-Starts ``holdfast demo`` with data in a temporary folder, waits until its clock has met the present, logs in with
-Debian's chromium, and writes ``docs/pictures/board.png`` and ``docs/pictures/job.png``.
+Starts ``holdfast demo`` with data in a temporary folder, waits until its clock has met the present, logs in
+with Debian's chromium, and writes ``docs/pictures/board.png`` and ``docs/pictures/job.png``.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 WIDTH, HEIGHT = 1280, 720
 SETTLE_MS = 1500
+TREND_PATIENCE_MS = 90_000
+TRENDS_THERE = "() => [...document.querySelectorAll('#rows .curve')].every((path) => path.getAttribute('d'))"
 GREETING = re.compile(r"Pages +(?P<address>\S+).*?Login +(?P<login>\S+).*?Password +(?P<password>\S+)", re.S)
 CAUGHT_UP = "goes with the present"
 
@@ -68,6 +70,7 @@ def main() -> None:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT}, color_scheme="light")
         log_in(page, access)
+        page.wait_for_function(TRENDS_THERE, timeout=TREND_PATIENCE_MS)
         page.screenshot(path=PICTURES / "board.png")
         page.locator("#rows tr[data-state=failed] a.whole").first.click()
         page.wait_for_selector("#plot[data-drawn]")

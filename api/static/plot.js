@@ -150,7 +150,7 @@ export class Plot {
   }
 
   lines(B, detail) {
-    const label = (x, y, text, color, atEnd = false) => this.figure.add_layout(new B.Label({ x, y, text, text_align: atEnd ? "right" : "left", x_offset: atEnd ? -4 : 4, y_offset: 2, text_color: color, text_font: "system-ui", text_font_size: "11px" }));
+    const label = (x, y, text, color, atEnd = false) => this.figure.add_layout(new B.Label({ x, y, text, background_fill_color: style("--card"), background_fill_alpha: 0.75, text_align: atEnd ? "right" : "left", x_offset: atEnd ? -4 : 4, y_offset: 2, text_color: color, text_font: "system-ui", text_font_size: "11px" }));
     const first = detail.phases.length ? this.shift(Date.parse(detail.phases[0].started_at)) : this.shift(Date.parse(detail.opened_at));
     const target = detail.target.value;
     if (target) {
