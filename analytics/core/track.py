@@ -43,6 +43,10 @@ __all__ = [
 ]
 
 
+COLDEST_K, HOTTEST_K = 173.15, 423.15
+"""Outside this a thermometer is broken or unplugged, not a circuit cold or hot. Our own choice."""
+
+
 @dataclass(frozen=True, slots=True)
 class View:
     """What is known of a job at a moment."""
@@ -170,6 +174,8 @@ def _take_surroundings(
     valve: int | None = None
     running = running_hold(state)
     for (instrument_id, quantity), value in values.items():
+        if quantity in (Quantity.TEMPERATURE, Quantity.AMBIENT) and not COLDEST_K <= value <= HOTTEST_K:
+            continue
         if quantity == Quantity.TEMPERATURE:
             state.temperatures[instrument_id] = (time_us, value)
             if running is not None:

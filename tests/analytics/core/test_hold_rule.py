@@ -536,6 +536,12 @@ def test_vapour_over_ice_is_corrected_along_the_saturation_slope() -> None:
     assert only([*held(flat(250), to_pa=50), *cooling(7, 271.0)]).reason == "temperature-fell"
 
 
+@pytest.mark.parametrize("kelvin", [0.0, 20.0, 2000.0])
+def test_a_thermometer_out_of_its_senses_is_not_believed(kelvin: float) -> None:
+    samples = [state(t, Quantity.TEMPERATURE, k, THERMOMETER) for t, k in ((0, 293.0), (1000, kelvin))]
+    assert only([*held(flat(330), to_pa=50), *samples]).verdict is Verdict.PASSED
+
+
 def test_the_raw_pressure_decides_a_fail() -> None:
     hold = only([*held(step(600, 50, 340)), *[replace(one, value=one.value) for one in cooling(-12)]])
     assert hold.verdict is Verdict.FAILED
