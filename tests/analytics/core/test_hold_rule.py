@@ -431,6 +431,24 @@ def test_two_readings_over_the_limit_with_silence_between_are_not_without_a_brea
     assert only(samples, now_s=90_000).reason == "gaps-over-tenth"
 
 
+def test_many_gaps_of_a_long_hold_are_all_counted() -> None:
+    # 70 gaps of 70 s are 4,900 s of ten hours: more than a tenth.
+    long = settings(replace(USUAL, hold_s=36_000))
+    samples = [
+        one for one in held(flat(50), length_s=36_100) if not (one.time_us > at(0) and gap_at(one, 70))
+    ]
+    assert only(samples, long, now_s=200_000).reason == "gaps-over-tenth"
+    samples = [
+        one for one in held(flat(50), length_s=36_100) if not (one.time_us > at(0) and gap_at(one, 50))
+    ]
+    assert only(samples, long, now_s=200_000).verdict is Verdict.PASSED
+
+
+def gap_at(one: Sample, gaps: int) -> bool:
+    seconds = (one.time_us - at(0)) / 1e6
+    return seconds < 500 * gaps and 0 < seconds % 500 < 70
+
+
 def test_gap_length_follows_the_interval_that_is_seen() -> None:
     slow = settings(USUAL, instrument(GAUGE, interval_s=60), ISOLATION_VALVE)
     samples = [report(-1800, Valve.OPEN), *pull_down(interval_s=60), report(0, Valve.CLOSED)]
