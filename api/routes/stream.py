@@ -75,12 +75,13 @@ async def stream(
             event="hello", id=str(seen), raw_data=json.dumps(tick_data(ctx.clock)), retry=RETRY_MS
         )
         while seen < begin and not mailbox.closed:
-            missed = await run_in_threadpool(_recorded, ctx, seen, begin)
+            missed = await run_in_threadpool(_recorded, ctx, seen)
             for message in missed:
                 if job is None or message.job_id == job:
                     yield _sent(message)
             seen = missed[-1].id or begin if missed else begin
         async for message in _fresh(ctx, request, mailbox):
+            # What was read from the table may have been handed out meanwhile, too.
             if message.id is None or message.id > seen:
                 yield _sent(message)
     finally:
@@ -111,10 +112,9 @@ def _newest(ctx: Context) -> int:
         return events.newest_id(conn)
 
 
-def _recorded(ctx: Context, seen: int, begin: int) -> list[Message]:
+def _recorded(ctx: Context, seen: int) -> list[Message]:
     with ctx.database() as conn:
-        found = events.after(conn, seen, BATCH)
-    return [event_message(event) for event in found if event.id <= begin]
+        return [event_message(event) for event in events.after(conn, seen, BATCH)]
 
 
 def _still_logged_in(ctx: Context, token: str) -> bool:
