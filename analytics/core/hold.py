@@ -1,8 +1,10 @@
 """The rule of a hold test, on line: what a running hold remembers, and what follows from it.
 
-The rule's page leaves three readings open; they are read here so that every clause keeps a meaning:
+The rule's page leaves some things open; they are read here so that every clause keeps a meaning:
 
 - *Target not held when the valve closed* is known at closing and makes the test invalid whatever follows.
+- Where the readings are missing that would tell whether the target had been held, a fail counts all the same,
+  a pass is awaited with them.
 - A start value over an absolute limit fails the hold when the pressure was below that limit at closing and
   stays over it for the persistence time after settling (a gross leak); it makes the test invalid when it was
   over at closing already, or when it is equal to the limit or falls below it again (evening out).
@@ -119,6 +121,8 @@ class Hold:
     uncertainty_s: float
     held: bool
     """The target was held for its dwell when the valve closed."""
+    unseen: bool
+    """Whether it was is not known: the readings before closing are missing and may still come."""
     closing_pa: float | None
     last_us: int
     """Last reading inside the hold (its start before the first)."""
@@ -293,9 +297,10 @@ def _finish_settling(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None
     hold.start_pa = start
     hold.limit_pa = rule.limit(start)
     hold.others_start = {other: pa for other, pa, _ in scene.others}
-    if not hold.held:
+    known = start if hold.closing_pa is None else hold.closing_pa
+    if not hold.held and not hold.unseen:
         _decide(hold, Verdict.INCONCLUSIVE, "target-not-held", point.time_us)
-    elif hold.closing_pa is not None and _over_absolute(rule, hold.closing_pa):
+    elif _over_absolute(rule, known):
         _decide(hold, Verdict.INCONCLUSIVE, "start-above-limit", point.time_us)
     elif fresh and start > hold.limit_pa and (point.slow or point.time_us - hold.settling_us <= point.gap_us):
         # "A pressure that is over at its end starts the persistence clock there."
@@ -390,7 +395,8 @@ def _decide(hold: Hold, verdict: Verdict, reason: str, at_us: int) -> None:
 
 def _end(hold: Hold, rule: Rule, point: Point) -> None:
     """The end lies at or before this reading: extend once if the pressure is over, else close the books."""
-    if point.time_us > hold.end_us and point.time_us - hold.last_us > point.gap_us and not _due_after(hold):
+    silent = hold.readings == 0 or point.time_us - hold.last_us > point.gap_us
+    if point.time_us > hold.end_us and silent and not _due_after(hold):
         hold.end_gap = True
         below = hold.limit_pa is not None and point.value <= hold.limit_pa and not hold.last_over
         _keep_gap(hold, Gap(hold.last_us, point.time_us, below, hold.last_k))
@@ -525,6 +531,10 @@ def _closed_books(hold: Hold, rule: Rule, now_us: int, patience_us: int) -> tupl
         if now_us < patience_us:
             return Verdict.AWAITING, "awaiting-readings", None
         return Verdict.INCONCLUSIVE, gap, patience_us
+    if hold.unseen:
+        if now_us < patience_us:
+            return Verdict.AWAITING, "awaiting-readings", None
+        return Verdict.INCONCLUSIVE, "target-unseen", patience_us
     return Verdict.PASSED, "below-limit", hold.end_us
 
 

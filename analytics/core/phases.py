@@ -95,6 +95,20 @@ def _held(state: TrackState, settings: TrackSettings, at_us: int, slack_us: int)
     return any(at_us - since >= dwell_us and at_us - until <= slack_us for since, until in runs)
 
 
+def _unseen(state: TrackState, settings: TrackSettings, at_us: int, slack_us: int) -> bool:
+    """Whether the readings are missing that would tell if the target had been held at a moment."""
+    gauge = None if settings.gauge is None else state.gauges.get(settings.gauge.id)
+    if (
+        gauge is None
+        or gauge.last_us is None
+        or gauge.unbroken_us is None
+        or at_us - gauge.last_us > slack_us
+    ):
+        return True
+    told_us = round((settings.procedure.dwell_s + settings.procedure.filter_s) * US)
+    return state.target_us is not None and at_us - gauge.unbroken_us < told_us
+
+
 # Phases ----------------------------------------------------------------------------------------------
 
 
@@ -297,6 +311,9 @@ def _start_hold(
     held = _held(state, settings, start_us, slack_us)
     if procedure.dwell_s == 0 and closing_pa is not None:
         held = held or closing_pa <= procedure.target_pa
+    unseen = not held and _unseen(state, settings, start_us, slack_us)
+    if unseen and gauge is not None and gauge.last_us is not None and start_us - gauge.last_us > slack_us:
+        closing_pa = None
     started = Hold(
         start_us=start_us,
         settled_us=start_us + round(procedure.settle_s * US),
@@ -305,6 +322,7 @@ def _start_hold(
         by_valve=by_valve,
         uncertainty_s=uncertainty_s,
         held=held,
+        unseen=unseen,
         closing_pa=closing_pa,
         last_us=start_us,
         interval_us=interval_us,

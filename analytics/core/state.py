@@ -109,6 +109,8 @@ class GaugeState:
     over: Flag = field(default_factory=Flag)
     fault: Flag = field(default_factory=Flag)
     last_us: int | None = None
+    unbroken_us: int | None = None
+    """Since when readings have come without a gap."""
     known_pa: float | None = None
     """Last filtered pressure there was [Pa]."""
 

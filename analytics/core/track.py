@@ -229,6 +229,8 @@ def _take_gauge(
     if over:
         pressure = max(pressure, ATMOSPHERE_PA if top is None else top)
     filtered = gauge.filter.push(time_us, pressure)
+    if gauge.last_us is None or time_us - gauge.last_us > gauge.filter.gap_us:
+        gauge.unbroken_us = time_us
     gauge.last_us = time_us
     gauge.known_pa = gauge.known_pa if filtered is None else filtered
     if decides:

@@ -94,6 +94,9 @@ def _sentence(hold: Hold, rule: Rule, verdict: Verdict, reason: str, decided_us:
         "target-not-held": "No valid hold: the target of "
         f"{pressure_text(rule.procedure.target_pa)} had not been held for "
         f"{duration_text(rule.procedure.dwell_s)} when the valve closed; pressure after settling {start}.",
+        "target-unseen": "Inconclusive: readings are missing from before the valve closed, so nobody knows "
+        f"whether the target of {pressure_text(rule.procedure.target_pa)} had been held; the last inside "
+        f"it was {last}.",
         "start-above-limit": f"No valid hold: it began at {start}, not below the permitted {limit}.",
         "over-at-end": f"Inconclusive: at the end the pressure was over the permitted {limit}, but not for "
         f"{persistence}, and the valve did not stay closed with readings for as long again.",

@@ -93,6 +93,19 @@ def target_held(case: Case, before: list[At]) -> bool:
     return 0 - run[0].time >= case.dwell and 0 - run[-1].time <= before[-1].gap
 
 
+def unseen(case: Case, before: list[At]) -> bool:
+    """Readings are missing that would tell whether the target had been held when the valve closed."""
+    if 0 - before[-1].time > before[-1].gap:
+        return True
+    first = before[-1]
+    for earlier, later in zip(reversed(before[:-1]), reversed(before), strict=False):
+        if later.time - earlier.time > later.gap:
+            break
+        first = earlier
+    known = [one.filtered for one in before if one.filtered is not None]
+    return known[-1] <= case.target and 0 - first.time < case.dwell + 60
+
+
 def start_value(case: Case, inside: list[At]) -> tuple[float, At] | None:
     """The filtered pressure at the end of settling, and the reading at which it is known."""
     for i, one in enumerate(inside):
@@ -185,9 +198,11 @@ def judged_inside(case: Case, before: list[At], inside: list[At]) -> tuple[Said 
         pegged = bool(inside) and inside[-1].time >= case.settle and inside[-1].value >= case.top
         return None, pegged
     start, known = started
-    if not target_held(case, before):
+    if not target_held(case, before) and not unseen(case, before):
         return Said("inconclusive", "target-not-held", known.time), False
     closing = [one.filtered for one in before if one.filtered is not None]
+    if not target_held(case, before) and 0 - before[-1].time > before[-1].gap:
+        closing = [start]
     if case.limit is not None and closing[-1] >= case.limit:
         return Said("inconclusive", "start-above-limit", known.time), False
     limit = min(
@@ -249,4 +264,7 @@ def whole(case: Case, after: list[At], end: float) -> Said:
         previous = one.time
     if lost > 0.1 * case.hold:
         return Said("inconclusive", "gaps-over-tenth")
+    before = [one for one in filtered_readings(case) if one.time < 0]
+    if not target_held(case, before) and unseen(case, before):
+        return Said("inconclusive", "target-unseen")
     return Said("passed", "below-limit", end)

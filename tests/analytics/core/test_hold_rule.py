@@ -249,6 +249,33 @@ def test_gross_leak_to_the_top_within_seconds_fails_right_after_settling() -> No
 # Not a valid hold ------------------------------------------------------------------------------------
 
 
+def test_readings_missing_before_the_closing_are_awaited_and_then_judged() -> None:
+    whole = held(flat(50))
+    late = without(whole, -600, -1)
+    awaited = only(late)
+    assert (awaited.verdict, awaited.reason) == (Verdict.AWAITING, "awaiting-readings")
+    given_up = only(late, now_s=1800 + 86_400)
+    assert (given_up.verdict, given_up.reason) == (Verdict.INCONCLUSIVE, "target-unseen")
+    assert only(whole).verdict is Verdict.PASSED
+
+
+def test_readings_that_begin_again_shortly_before_the_closing_do_not_tell_either() -> None:
+    assert only(without(held(flat(50)), -600, -61)).reason == "awaiting-readings"
+    assert only(without(held(flat(50)), -600, -201)).verdict is Verdict.PASSED
+    # What was read above the target before the closing is no missing evidence.
+    assert only(without(held(flat(50), to_pa=80), -600, -61)).reason == "target-not-held"
+
+
+def test_a_fail_counts_although_readings_before_the_closing_are_missing() -> None:
+    hold = only(without(held(lambda t: 50 + 0.3 * t), -600, -1))
+    assert (hold.verdict, hold.reason) == (Verdict.FAILED, "over-limit")
+
+
+def test_a_start_over_the_limit_with_nothing_known_of_the_closing_is_no_valid_hold() -> None:
+    hold = only(without(held(flat(500)), -600, -1))
+    assert (hold.verdict, hold.reason) == (Verdict.INCONCLUSIVE, "start-above-limit")
+
+
 def test_target_not_held_when_the_valve_closed_is_no_valid_hold() -> None:
     hold = only(held(flat(90), to_pa=80))
     assert (hold.verdict, hold.reason) == (Verdict.INCONCLUSIVE, "target-not-held")
