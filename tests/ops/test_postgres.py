@@ -154,7 +154,8 @@ def test_without_user_namespaces_root_drops_to_an_ordinary_user(
         return
     monkeypatch.setattr(postgres, "user_namespaces_work", lambda uid: False)
     open_place = Path("/tmp") / f"holdfast-open-{os.getpid()}"
-    open_place.mkdir(mode=0o755)
+    open_place.mkdir()
+    open_place.chmod(0o755)  # whatever the umask
     server = EmbeddedPostgres(open_place / "data", durable=False)
     try:
         server.start()
