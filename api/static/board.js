@@ -49,7 +49,7 @@ function writeAlert(field, alert) {
   setMark(field("priority"), alert?.priority);
   if (!alert) return;
   field("alert").href = `/alerts#alert-${alert.id}`;
-  setText(field("alert-text"), `${alert.text}${alert.acknowledged ? " (taken)" : alert.active ? "" : " (over)"}`);
+  setText(field("alert-text"), `${alert.acknowledged ? "Taken: " : alert.active ? "" : "Over: "}${alert.text}`);
 }
 
 function writeTrend(field, trend) {
