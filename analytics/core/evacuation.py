@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from analytics.core.verdict import pressure_text
@@ -21,6 +21,10 @@ _OF_VERDICT = {
 }
 
 
+BROKEN_AS_ASKED = "broken-as-asked"
+"""Reason code of a hold that a due break ended: inconclusive, and nothing that asks anybody to act."""
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
     """The target was reached: held for its dwell during the pull-down that began at ``pull_us``."""
@@ -28,6 +32,60 @@ class Target:
     pull_us: int
     at_us: int
     pressure_pa: float
+
+
+BREAK_TOLD_US = 120 * 1_000_000
+"""A rise under a closed valve is known as a break when it has stayed at the top for a minute."""
+
+
+def excuse_breaks(
+    holds: Sequence[HoldTest], phases: Sequence[Phase], procedure: Procedure, now_us: int
+) -> tuple[tuple[HoldTest, ...], int | None]:
+    """Take a vacuum that was broken as the procedure asks for no failed hold.
+
+    While breaks are due, a fail waits two minutes: so long it takes to tell a break with nitrogen under a
+    closed valve from a leak.
+
+    Returns
+    -------
+    tuple of HoldTest, int or None
+        The holds, and when one of them will be told [µs].
+    """
+    told: list[HoldTest] = []
+    wake_us: int | None = None
+    broken = [phase.start_us for phase in phases if phase.kind is PhaseKind.BROKEN]
+    for hold in holds:
+        due = sum(1 for start_us in broken if start_us <= hold.start_us) < procedure.breaks
+        if not due or hold.verdict is not Verdict.FAILED or hold.decided_us is None:
+            told.append(hold)
+            continue
+        until_us = hold.decided_us + BREAK_TOLD_US
+        if any(hold.start_us < start_us <= until_us for start_us in broken):
+            told.append(_broken_as_asked(hold))
+        elif now_us < until_us:
+            told.append(_waiting(hold))
+            wake_us = until_us
+        else:
+            told.append(hold)
+    return tuple(told), wake_us
+
+
+def _broken_as_asked(hold: HoldTest) -> HoldTest:
+    text = "No hold test: the vacuum was broken with the valve closed, as the procedure asks."
+    return replace(hold, verdict=Verdict.INCONCLUSIVE, reason=BROKEN_AS_ASKED, text=text, first_over_us=None)
+
+
+def _waiting(hold: HoldTest) -> HoldTest:
+    text = "The hold is running; the pressure rises fast, as when the vacuum is broken."
+    return replace(
+        hold,
+        verdict=Verdict.RUNNING,
+        reason="running",
+        text=text,
+        decided_us=None,
+        end_us=None,
+        first_over_us=None,
+    )
 
 
 def tell(
@@ -129,7 +187,11 @@ def _evacuation(
             if sum(1 for start_us in breaks if start_us <= turn.start_us) >= procedure.breaks:
                 return [*facts, _finished(turn)], "finished"
         elif turn.kind is PhaseKind.BROKEN:
-            if len(breaks) >= procedure.breaks:
+            since_us = breaks[-1] if breaks else 0
+            awaited = any(
+                hold.verdict is Verdict.AWAITING and since_us <= hold.start_us < at_us for hold in holds
+            )
+            if len(breaks) >= procedure.breaks and not awaited:
                 state = "unproven"
                 facts.append(_unproven(at_us, "the vacuum was broken"))
             breaks.append(at_us)

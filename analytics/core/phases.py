@@ -79,7 +79,8 @@ def _follow_target(state: TrackState, settings: TrackSettings, point: Point) -> 
         state.target_us = point.time_us
     state.target_last_us = point.time_us
     phase = state.phases[-1]
-    if phase.kind is not PhaseKind.PULL_DOWN or point.time_us - state.target_us < procedure.dwell_s * US:
+    since_us = max(state.target_us, phase.start_us)
+    if phase.kind is not PhaseKind.PULL_DOWN or point.time_us - since_us < procedure.dwell_s * US:
         return
     if not state.targets or state.targets[-1].pull_us != phase.start_us:
         state.targets.append(Target(phase.start_us, point.time_us, point.filtered))

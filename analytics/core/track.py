@@ -105,8 +105,10 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
     rows = tuple(_phase(row) for row in state.phases)
     gone_us = None if last_us is None else _gone_us(state, settings, last_us)
     silent_us = gone_us if gone_us is not None and now_us >= gone_us else None
+    holds, told_us = evacuation.excuse_breaks(holds, rows, settings.procedure, now_us)
     facts, evacuated = evacuation.tell(rows, state.targets, holds, settings.procedure, silent_us)
     wakes = [hold.changes_by_time(one, rule, now_us) for one in state.holds]
+    wakes.append(told_us)
     if evacuated == "running":
         wakes.append(gone_us)
     return View(rows, holds, facts, min((at for at in wakes if at is not None), default=None), evacuated)

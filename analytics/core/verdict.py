@@ -11,8 +11,10 @@ from physics.water import saturation_pressure
 
 def pressure_text(pressure_pa: float) -> str:
     """A pressure in the trade's unit and in SI."""
-    micron = pressure_pa / MICRON_PA
-    return f"{micron:.0f} micron ({pressure_pa:.{1 if abs(pressure_pa) < 1000 else 0}f} Pa)"
+    # Adding zero after rounding makes a negative zero a plain one.
+    micron = round(pressure_pa / MICRON_PA) + 0
+    pascal = round(pressure_pa, 1 if abs(pressure_pa) < 1000 else None) + 0
+    return f"{micron} micron ({pascal} Pa)"
 
 
 def duration_text(seconds: float) -> str:

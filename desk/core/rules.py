@@ -136,6 +136,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         _on(EventKind.HOLD_INCONCLUSIVE),
         Raising("hold", "hold-inconclusive", Priority.MEDIUM, actions.INCONCLUSIVE),
+        when=lambda event: event.data.get("reason") != "broken-as-asked",
     ),
     Rule(
         _on(EventKind.HOLD_PASSED),

@@ -70,6 +70,10 @@ def test_inconclusive_hold_is_medium() -> None:
     assert "hold again" in told.action
 
 
+def test_a_hold_that_a_due_break_ended_asks_nobody_to_act() -> None:
+    assert not steps(event(EventKind.HOLD_INCONCLUSIVE, reason="broken-as-asked"))
+
+
 def test_all_verdicts_of_one_hold_share_a_key_and_two_holds_do_not() -> None:
     failed = raised(event(EventKind.HOLD_FAILED)).key
     assert raised(event(EventKind.HOLD_INCONCLUSIVE)).key == failed

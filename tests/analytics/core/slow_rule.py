@@ -262,7 +262,8 @@ def whole(case: Case, after: list[At], end: float) -> Said:
         if one.time - previous > one.gap:
             lost += min(one.time, case.hold) - previous
         previous = one.time
-    if lost > 0.1 * case.hold:
+    # Not one reading to judge after settling is no evidence, however slow the gauge.
+    if lost > 0.1 * case.hold or start_value(case, [one for one in after if one.time <= end]) is None:
         return Said("inconclusive", "gaps-over-tenth")
     before = [one for one in filtered_readings(case) if one.time < 0]
     if not target_held(case, before) and unseen(case, before):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+
+import pytest
 
 from analytics.core.track import Sample, View
 from model.judgement import PhaseKind, Verdict
@@ -125,6 +128,51 @@ def test_triple_evacuation_is_finished_only_after_its_breaks() -> None:
     early = judge([*held(lambda t: 50), *broken(2010)], triple)
     assert early.holds[0].verdict is Verdict.PASSED
     assert early.evacuation == "running"
+
+
+def nitrogen(start: float, open_s: float) -> list[Sample]:
+    """A break with nitrogen behind a closed valve, which is opened to the pump again at ``open_s``."""
+    rise = pressure(lambda t: min(101_325.0, 50 * math.exp((t - start) / 6)), start, open_s)
+    return [*rise, report(open_s, Valve.OPEN)]
+
+
+@pytest.mark.parametrize("after_closing_s", [10, 300])
+def test_a_due_break_behind_the_closed_valve_is_no_failed_hold(after_closing_s: float) -> None:
+    samples = [*held(lambda t: 50, length_s=after_closing_s - 10), *nitrogen(after_closing_s, 900)]
+    due = judge(samples, settings(replace(USUAL, breaks=1)))
+    assert [(hold.verdict, hold.reason) for hold in due.holds] == [(Verdict.INCONCLUSIVE, "broken-as-asked")]
+    assert due.evacuation == "running"
+    # The same without a break due is a circuit that ran full of gas.
+    assert judge(samples).holds[0].verdict is Verdict.FAILED
+
+
+def test_while_a_break_is_due_a_fail_waits_until_it_can_be_told_from_one() -> None:
+    triple = settings(replace(USUAL, breaks=2))
+    leak = held(lambda t: 50 + t, length_s=1700)
+    fails_s = (judge(leak).holds[0].decided_us or 0) - at(0)
+    first = [one for one in leak if one.time_us <= at(0) + fails_s]
+    assert judge(first, triple).holds[0].verdict is Verdict.RUNNING
+    assert judge(first, triple).wake_us == at(0) + fails_s + 120_000_000
+    assert judge(leak, triple).holds[0].verdict is Verdict.FAILED
+
+
+def test_broken_while_readings_are_awaited_is_not_unproven_yet() -> None:
+    samples = held(lambda t: 50, length_s=3000)
+    hole = [one for one in samples if not at(1700) < one.time_us < at(1900)] + broken(3010)
+    seen = judge(hole)
+    assert seen.holds[0].verdict is Verdict.AWAITING
+    assert seen.evacuation == "running"
+    assert judge([*samples, *broken(3010)]).evacuation == "finished"
+    assert judge(hole, now_s=1800 + 86_400).evacuation == "unproven"
+
+
+def test_the_target_is_reached_again_only_after_its_dwell_under_the_pump() -> None:
+    samples = [
+        *held(lambda t: 40, length_s=1900),
+        report(1900, Valve.OPEN),
+        *pressure(lambda t: 40, 1900, 1950),
+    ]
+    assert len(when(judge(samples), "target-reached")) == 1
 
 
 def test_a_series_that_is_gone_without_a_passed_hold_is_unproven() -> None:
