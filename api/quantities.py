@@ -35,7 +35,10 @@ class Pressures:
 
     def value(self, pressure_pa: float) -> float:
         """The number alone."""
-        return from_pascal(pressure_pa, self.unit)
+        if self.unit == "Pa":
+            return pressure_pa
+        # Twelve digits: what conversion adds behind them is no reading.
+        return float(f"{from_pascal(pressure_pa, self.unit):.12g}")
 
     def __call__(self, pressure_pa: float) -> Pressure:
         return Pressure(value=self.value(pressure_pa), unit=self.unit)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from model.alert import AlertState, Priority
@@ -148,6 +149,18 @@ LEFT JOIN LATERAL (
 WHERE CASE WHEN %(jobs)s::int[] IS NULL THEN j.closed_at IS NULL ELSE j.id = ANY(%(jobs)s) END
 ORDER BY j.id
 """
+_CLOSED = """
+SELECT j.id, j.title, s.name AS site, s.time_zone, c.name AS circuit, j.closed_at, h.verdict, h.text
+FROM job j
+JOIN site s ON s.id = j.site_id
+LEFT JOIN circuit c ON c.id = j.circuit_id
+LEFT JOIN LATERAL (
+    SELECT verdict, text FROM hold_test
+    WHERE job_id = j.id AND withdrawn_at IS NULL ORDER BY started_at DESC LIMIT 1
+) h ON true
+WHERE j.closed_at >= %s
+ORDER BY j.closed_at DESC LIMIT %s
+"""
 _CHANNELS = """
 SELECT a.job_id, a.deciding, i.id, i.name, i.role, i.position, i.interval_s, g.name AS gateway, gp.online,
        l.quantity, l.value, l.time, l.arrived
@@ -172,6 +185,37 @@ def rows(conn: Connection, job_ids: Sequence[int] | None = None) -> list[BoardRo
     ).fetchall()
     channels = _channels(conn, [row["id"] for row in found])
     return [_row(row, channels.get(row["id"], ())) for row in found]
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedRow:
+    """A job that was closed, with the verdict of its last hold."""
+
+    job_id: int
+    title: str
+    site: str
+    time_zone: str
+    circuit: str | None
+    closed_at: datetime
+    verdict: Verdict | None
+    text: str
+
+
+def closed_since(conn: Connection, since: datetime, limit: int = 50) -> list[ClosedRow]:
+    """Jobs closed since then, the last one first."""
+    return [
+        ClosedRow(
+            job_id=row["id"],
+            title=row["title"],
+            site=row["site"],
+            time_zone=row["time_zone"],
+            circuit=row["circuit"],
+            closed_at=row["closed_at"],
+            verdict=None if row["verdict"] is None else Verdict(row["verdict"]),
+            text=row["text"] or "No hold test.",
+        )
+        for row in conn.execute(_CLOSED, (since, limit))
+    ]
 
 
 def _channels(conn: Connection, job_ids: Iterable[int]) -> dict[int, tuple[Channel, ...]]:

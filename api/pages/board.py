@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from api.board import BoardReader
 from api.context import Ctx
 from api.pages import render
+from api.words import VERDICTS
+from model.clock import to_datetime
 from store import events
+from store.board import closed_since
 from store.lists import unacknowledged
 
 router = APIRouter()
+
+CLOSED_FOR = timedelta(hours=24)
+"""How long a closed job stays in sight beneath the board."""
 
 
 @router.get("/")
@@ -22,4 +30,12 @@ def board(request: Request, ctx: Ctx) -> Response:
         newest = events.newest_id(conn)
         rows = BoardReader(ctx.clock).read(conn)
         waiting = unacknowledged(conn)
-    return render(request, "board.html", rows=rows, newest=newest, unacknowledged=waiting)
+        closed = closed_since(conn, to_datetime(ctx.clock.now_us()) - CLOSED_FOR)
+    return render(
+        request,
+        "board.html",
+        rows=rows,
+        newest=newest,
+        unacknowledged=waiting,
+        closed=[(row, VERDICTS[row.verdict] if row.verdict else None) for row in closed],
+    )

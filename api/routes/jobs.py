@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel, Field
+from pydantic import AwareDatetime, BaseModel, Field
 
 from api.board import BoardReader, RowView
 from api.context import Ctx, LoggedIn
@@ -16,11 +16,12 @@ from api.paging import Page, Paged
 from api.permissions import Planner
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
+from model.clock import to_us
 from model.equipment import Position, Role
 from model.errors import NotFound
 from model.job import JobState
 from model.judgement import PhaseKind, Verdict
-from store import jobs, lists
+from store import jobs, lists, work
 from store.lists import EVENTS, HOLD_TESTS, JOBS
 
 router = APIRouter(tags=["jobs"])
@@ -92,6 +93,9 @@ class Serving(BaseModel):
 
     instrument_id: int
     deciding: bool = Field(False, description="Its pressure decides.")
+    since: AwareDatetime | None = Field(
+        None, description="From when on; now, if not given. Earlier readings are judged with the job."
+    )
 
 
 class NewJob(BaseModel):
@@ -130,21 +134,31 @@ def list_jobs(
 
 @router.post("/jobs", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
 def add_job(ctx: Ctx, person: Planner, new: NewJob) -> JobDetail:
-    """Open a job; its instruments serve it from now on."""
+    """Open a job; its instruments serve it from now on, or from an earlier moment on."""
     now_us = ctx.clock.now_us()
+    sinces_us = [min(now_us, to_us(one.since)) if one.since else now_us for one in new.instruments]
     with ctx.database() as conn:
         made = jobs.add(
             conn,
             new.title,
             new.site_id,
             new.procedure_id,
-            now_us,
+            min([now_us, *sinces_us]),
             circuit_id=new.circuit_id,
             crew_id=new.crew_id,
             state=new.state,
         )
-        for serving in new.instruments:
-            jobs.assign(conn, made.id, serving.instrument_id, now_us, deciding=serving.deciding)
+        for serving, since_us in zip(new.instruments, sinces_us, strict=True):
+            jobs.assign(conn, made.id, serving.instrument_id, since_us, deciding=serving.deciding)
+        # What came before the job was opened is judged with it.
+        work.add(
+            conn,
+            [
+                work.Span(serving.instrument_id, since_us, now_us)
+                for serving, since_us in zip(new.instruments, sinces_us, strict=True)
+                if since_us < now_us
+            ],
+        )
     return job(ctx, Pressures("Pa"), made.id)
 
 

@@ -85,16 +85,28 @@ function summarise() {
   setShown(document.getElementById("board"), rows.length > 0);
 }
 
+// What was closed stands beneath the board; the server writes it.
+async function readClosed() {
+  const answer = await fetch("/", { headers: { Accept: "text/html" } });
+  if (!answer.ok) return;
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  const fresh = page.getElementById("closed");
+  if (fresh) document.getElementById("closed").replaceWith(fresh);
+}
+
 follow({
   // The jobs that are open now; what is not among them was closed.
   board(jobs) {
     const open = new Set(jobs);
+    let gone = false;
     [...body.children].forEach((tr) => {
       if (open.has(Number(tr.dataset.job))) return;
       orders.delete(Number(tr.dataset.job));
       tr.remove();
+      gone = true;
     });
     summarise();
+    if (gone) readClosed();
   },
   rows(rows) {
     rows.forEach(write);

@@ -10,7 +10,7 @@ import pytest
 
 from api.board import trend_path, trend_y
 from api.words import both_units, duration, number, scientific
-from model.clock import US
+from model.clock import US, to_datetime
 from store import alerts
 from store.database import Connection
 from tests.api.scene import MINUTE, Made, Scene, micron
@@ -59,6 +59,19 @@ def test_a_closed_job_leaves_the_board(client: httpx.Client, jobs: dict[str, Mad
     number = jobs["tight"].job.id
     conn.execute("UPDATE job SET state = 'closed', closed_at = now() WHERE id = %s", (number,))
     assert number not in [row["job"] for row in board(client)]
+
+
+def test_a_job_closed_within_a_day_stands_beneath_the_board(
+    api: Serving, client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    made = jobs["tight"].job
+    closed_at = to_datetime(api.clock.now_us() - 3600 * US)
+    conn.execute("UPDATE job SET state = 'closed', closed_at = %s WHERE id = %s", (closed_at, made.id))
+    beneath = client.get("/").text.split('id="closed"')[1]
+    assert f'/jobs/{made.id}">{made.title}' in beneath
+    assert "Passed" in beneath
+    api.clock.advance(24 * 3600)
+    assert made.title not in client.get("/").text
 
 
 def test_a_figure_that_is_too_old_is_not_called_live(

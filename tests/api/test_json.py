@@ -208,6 +208,29 @@ def test_equipment_and_a_job_can_be_registered(client: httpx.Client, conn: Conne
     assert left == {"n": 1}, "the job of the refused request must not stay behind"
 
 
+def test_a_job_may_take_in_readings_from_before_it_was_opened(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    gateway = client.get("/api/v1/gateways").json()["items"][0]["id"]
+    gauge = client.post(
+        "/api/v1/instruments", json={"gateway_id": gateway, "name": "gauge-early", "role": "gauge"}
+    ).json()
+    job = client.post(
+        "/api/v1/jobs",
+        json={
+            "title": "Found on paper",
+            "site_id": jobs["tight"].job.site_id,
+            "procedure_id": jobs["tight"].job.procedure_id,
+            "instruments": [
+                {"instrument_id": gauge["id"], "deciding": True, "since": "2025-06-14T20:00:00+02:00"}
+            ],
+        },
+    ).json()
+    assert job["instruments"][0]["since"].startswith("2025-06-14T18:00:00")
+    waiting = conn.execute("SELECT since FROM work WHERE instrument_id = %s", (gauge["id"],)).fetchall()
+    assert [row["since"].isoformat() for row in waiting] == ["2025-06-14T18:00:00+00:00"]
+
+
 def test_technicians_name_jobs_but_do_not_register_sites(api: Serving, jobs: dict[str, Made]) -> None:
     with api.client(TECHNICIAN) as technician:
         refused = technician.post("/api/v1/sites", json={"name": "Mine", "time_zone": "Europe/Berlin"})
