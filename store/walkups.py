@@ -12,7 +12,7 @@ from store.database import Connection, one
 from store.work import Span
 
 BELOW_PA = 50_000.0
-"""A gauge that reads less is on a pump, not in a van."""
+"""A gauge that reads less is on a pump, not in a van; one that is over its range says nothing of it."""
 
 LOOK_BACK_US = 86_400 * 1_000_000
 """A walk-up job takes the readings of this long before its first low one: late packs may bring an earlier low
@@ -58,6 +58,8 @@ class Neighbour:
 
 
 # A touched span may be free in parts; the earliest low reading that no assignment covers is what counts.
+# Over-range as in the judgement: at the range's top but for what converting loses, or reported. A report
+# stands until the next one only with gauges that also report the end of it.
 _FREE = """
 SELECT i.id, i.gateway_id, g.name || '/' || i.name AS label, g.site_id, s.name AS site, low.time AS time,
        (SELECT max(until) FROM assignment WHERE instrument_id = i.id AND until <= low.time) AS after,
@@ -69,7 +71,18 @@ JOIN site s ON s.id = g.site_id
 CROSS JOIN LATERAL (
     SELECT r.time FROM reading r
     WHERE r.instrument_id = i.id AND r.quantity = %(pressure)s AND r.place_id = 1
-      AND r.time BETWEEN t.since AND t.until AND r.value < %(below)s AND NOT EXISTS (
+      AND r.time BETWEEN t.since AND t.until AND r.value < %(below)s
+      AND (i.range_high_pa IS NULL OR r.value < i.range_high_pa * (1 - 1e-6))
+      AND NOT coalesce((
+          SELECT o.value <> 0 AND (o.time = r.time OR EXISTS (
+              SELECT FROM reading z
+              WHERE z.instrument_id = i.id AND z.quantity = %(overrange)s AND z.place_id = 1
+                AND z.time < r.time AND z.value = 0))
+          FROM reading o
+          WHERE o.instrument_id = i.id AND o.quantity = %(overrange)s AND o.place_id = 1
+            AND o.time <= r.time
+          ORDER BY o.time DESC, o.value LIMIT 1), false)
+      AND NOT EXISTS (
           SELECT FROM assignment a WHERE a.instrument_id = i.id AND a.since <= r.time
              AND (a.until IS NULL OR a.until > r.time))
     ORDER BY r.time LIMIT 1
@@ -93,6 +106,7 @@ def free(conn: Connection, spans: Sequence[Span]) -> list[Free]:
             "since": [to_datetime(span.since_us) for span in spans],
             "until": [to_datetime(span.until_us) for span in spans],
             "pressure": int(Quantity.PRESSURE),
+            "overrange": int(Quantity.OVERRANGE),
             "below": BELOW_PA,
         },
         prepare=True,

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import threading
 
+import pytest
+
 from analytics.worker.judge import Worker
 from model.clock import US
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
+from model.reading import Quantity
 from store import equipment, events, jobs
 from store.database import connect
 from tests.analytics.worker.bench import T0_US, Bench, Line, evacuation, pull_down, rise
@@ -56,6 +59,44 @@ def test_a_pump_side_gauge_opens_a_job_only_where_it_is_alone(bench: Bench) -> N
     bench.live([*pull_down(beside.id, T0_US, 600), *pull_down(lonely.id, T0_US, 600)])
     (job,) = bench.jobs()
     assert [a.instrument_id for a in jobs.assignments(bench.conn, job.id)] == [lonely.id]
+
+
+def test_a_gauge_that_rests_over_its_range_opens_nothing(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    top_pa = 3333.0
+    small = equipment.add_instrument(bench.conn, gateway, "small", Role.GAUGE, range_high_pa=top_pa)
+    rests = [Line(T0_US + i * 10 * US, small.id, Quantity.PRESSURE, top_pa) for i in range(60)]
+    bench.live(rests)
+    assert bench.jobs() == []
+    low_us = T0_US + 600 * US
+    bench.live([Line(low_us, small.id, Quantity.PRESSURE, 0.9 * top_pa)])
+    (job,) = bench.jobs()
+    assert job.state is JobState.RUNNING
+    assert bench.told(job.id) == [EventKind.JOB_OPENED]
+
+
+@pytest.mark.parametrize("on_change", [False, True])
+def test_a_gauge_that_reports_over_range_opens_nothing_until_it_reads_again(
+    bench: Bench, on_change: bool
+) -> None:
+    gateway = bench.gateway(bench.site())
+    unknown = equipment.add_instrument(bench.conn, gateway, "unknown", Role.GAUGE)
+    lines = [Line(T0_US - 10 * US, unknown.id, Quantity.OVERRANGE, 0.0)] if on_change else []
+    for i in range(60):
+        at_us = T0_US + i * 10 * US
+        lines.append(Line(at_us, unknown.id, Quantity.PRESSURE, 3333.0))
+        if i == 0 or not on_change:
+            lines.append(Line(at_us, unknown.id, Quantity.OVERRANGE, 1.0))
+    bench.live(lines)
+    assert bench.jobs() == []
+    low_us = T0_US + 600 * US
+    low = [Line(low_us, unknown.id, Quantity.PRESSURE, 3000.0)]
+    if on_change:
+        low.append(Line(low_us, unknown.id, Quantity.OVERRANGE, 0.0))
+    bench.live(low)
+    (job,) = bench.jobs()
+    (opened,) = [one for one in events.of_job(bench.conn, job.id) if one.kind is EventKind.JOB_OPENED]
+    assert opened.happened_us == low_us
 
 
 def test_an_assigned_gauge_opens_nothing(bench: Bench) -> None:
