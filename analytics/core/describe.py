@@ -20,7 +20,7 @@ _BAR = 24
 
 def describe(result: dict[str, Any]) -> str:
     """Say what `analytics.core.diagnose.diagnose_file` found, in a dozen lines of plain text."""
-    lines = [str(result["file"])]
+    lines = [str(result["file"]), *_about_reading(result)]
     for phase in result["phases"]:
         start, end = (datetime.fromisoformat(phase[key]) for key in ("start", "end"))
         length = duration_text((end - start).total_seconds())
@@ -41,6 +41,20 @@ def describe(result: dict[str, Any]) -> str:
     lines += _rates(hold)
     lines.append(f"  {hold['advice']}")
     return "\n".join(lines)
+
+
+def _about_reading(result: dict[str, Any]) -> list[str]:
+    """What could not be read, or was read by assumption."""
+    lines = []
+    unread = result["unread_rows"]
+    if unread:
+        rows = "1 row" if unread == 1 else f"{unread} rows"
+        lines.append(f"  {rows} could not be read and did not count.")
+    if result["unit_assumed"] is not None:
+        lines.append(
+            f"  No unit of pressure was named: {result['unit_assumed']} assumed. Name another with --unit."
+        )
+    return lines
 
 
 def _shares(probabilities: dict[str, float]) -> str:

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from datetime import UTC
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +27,11 @@ USUAL_LIMIT_PA = 2500 * MICRON_PA
 
 _USUAL_TARGET_PA = 500 * MICRON_PA
 _ANY_PA = 1e6
+_LOWEST_TOP_PA = 1_000.0
+"""No vacuum gauge of the trade ends below this: a log that stays lower does not show the top."""
+
+UNSEEN_TARGET = "The log begins with the closing: whether the target had been held before is not known."
+
 _DWELL_S = 60.0
 _SETTLE_S = 120.0
 _SETTLE_SHARE = 0.1
@@ -177,6 +183,33 @@ def diagnose_file(path: Path, options: DiagnoseOptions) -> dict[str, object]:
         If the file or an option cannot be used.
     """
     series = read_series(path, options.unit)
+    asked_pa = options.target_pa
+    if _nothing_before(series, options):
+        options = replace(options, target_pa=None)
+    hold, phases = _found(series, options)
+    if hold is not None and asked_pa is not None and options.target_pa is None:
+        hold["remarks"] = [*hold["remarks"], UNSEEN_TARGET]
+    return {
+        "file": str(path),
+        "phases": phases,
+        "hold": hold,
+        "unread_rows": series.skipped,
+        "unit_assumed": series.unit if series.unit_assumed else None,
+    }
+
+
+def _nothing_before(series: Series, options: DiagnoseOptions) -> bool:
+    """Whether the log has no reading from before the closing, so that no target can have been seen held."""
+    if options.whole_file_is_hold:
+        return True
+    if options.isolated_at is None:
+        return False
+    first_us = next(row.time_us for row in series.rows if row.pressure_pa is not None or row.over)
+    return parse_time_us(options.isolated_at, series) <= first_us
+
+
+def _found(series: Series, options: DiagnoseOptions) -> tuple[dict[str, Any] | None, list[dict[str, object]]]:
+    """The hold, if there is one, and the phases."""
     top_pa = _top(series)
     first = _judged(series, options, top_pa, options.isolated_at)
     found = _longest_hold(first)
@@ -190,20 +223,20 @@ def diagnose_file(path: Path, options: DiagnoseOptions) -> dict[str, object]:
             found = None if found is None else replace(found, end_us=None)
     phases: list[dict[str, object]] = [_phase(phase, series) for phase in first.phases]
     if found is None:
-        return {"file": str(path), "phases": phases, "hold": None}
+        return None, phases
     length_s = options.hold_s
     if length_s is None:
         end_us = series.rows[-1].time_us if found.end_us is None else found.end_us
         length_s = (end_us - found.start_us) / US
         if length_s <= 0:
-            return {"file": str(path), "phases": phases, "hold": None}
+            return None, phases
     settings = _settings(options, top_pa, length_s)
     judged = _judged(series, options, top_pa, options.isolated_at, settings)
     hold = next((one for one in judged.holds if one.start_us == found.start_us), None)
     if hold is None:
-        return {"file": str(path), "phases": phases, "hold": None}
+        return None, phases
     cause = _cause(series, hold, settings, top_pa, found)
-    return {"file": str(path), "phases": phases, "hold": _hold(hold, cause, settings, found)}
+    return _hold(hold, cause, settings, found), phases
 
 
 def _finds_itself(options: DiagnoseOptions, series: Series) -> bool:
@@ -217,9 +250,10 @@ def _top(series: Series) -> float | None:
     if not values:
         return None
     highest = max(values)
-    pegged = sum(1 for value in values if value == highest) >= 5 and highest > 1_000
+    pegged = sum(1 for value in values if value == highest) >= 5 and highest > _LOWEST_TOP_PA
     # A gauge that reads up to the atmosphere shows that, and is at no end of its range.
-    return highest if (pegged and highest < 50_000) or any(row.over for row in series.rows) else None
+    over = highest > _LOWEST_TOP_PA and any(row.over for row in series.rows)
+    return highest if (pegged and highest < 50_000) or over else None
 
 
 def _settings(options: DiagnoseOptions, top_pa: float | None, hold_s: float) -> TrackSettings:
@@ -229,7 +263,7 @@ def _settings(options: DiagnoseOptions, top_pa: float | None, hold_s: float) -> 
     procedure = Procedure(
         name="",
         target_pa=_ANY_PA if options.target_pa is None else options.target_pa,
-        dwell_s=0.0 if options.target_pa is None or options.whole_file_is_hold else _DWELL_S,
+        dwell_s=0.0 if options.target_pa is None else _DWELL_S,
         hold_s=hold_s,
         settle_s=min(_SETTLE_S, _SETTLE_SHARE * hold_s),
         limit_pa=limit_pa,
@@ -341,7 +375,7 @@ def _phase(phase: Phase, series: Series) -> dict[str, object]:
     return {"kind": phase.kind.value, "start": _iso(phase.start_us), "end": _iso(end_us)}
 
 
-def _hold(hold: HoldTest, cause: Diagnosis, settings: TrackSettings, found: Phase) -> dict[str, object]:
+def _hold(hold: HoldTest, cause: Diagnosis, settings: TrackSettings, found: Phase) -> dict[str, Any]:
     end_us = hold.planned_end_us if found.end_us is None else min(hold.planned_end_us, found.end_us)
     failed = hold.verdict is Verdict.FAILED
     kelvin = cause.equilibrium_temperature_k

@@ -23,6 +23,9 @@ ABSOLUTE_S = 2.0**28
 LOWEST_PA, HIGHEST_PA = -5.0, 1.5e6
 """Outside this no gauge of the trade reads: the unit is wrong."""
 
+_LATEST_S = 253_402_214_400.0
+"""The last day of the calendar's year 9999 as Unix time; nothing is later."""
+
 _NAMES = {
     "time": ("time", "timestamp", "datetime", "date", "elapsed", "t"),
     "pressure": ("pressure", "vacuum", "p"),
@@ -39,7 +42,7 @@ _TIME_UNITS = {
     "h": 3600.0,
     "hours": 3600.0,
 }
-_OVER = {"ol", "over", "overrange", "over-range", "over range", "inf", "+inf", "+++", "high", "hi"}
+_OVER = {"ol", "over", "overrange", "over-range", "over range", "+++", "high", "hi"}
 _VALVE = {"open": Valve.OPEN, "closed": Valve.CLOSED, "moving": Valve.MOVING, "unknown": Valve.UNKNOWN}
 _HEADER = re.compile(r"^\s*(?P<name>[^(\[]*?)\s*(?:[(\[]\s*(?P<unit>[^)\]]*?)\s*[)\]])?\s*$")
 
@@ -70,7 +73,7 @@ class Series:
     unit_assumed : bool
         Neither the header nor the caller named it.
     skipped : int
-        Rows that could not be read.
+        Rows whose time or pressure could not be read; a pressure that is not finite is none.
     """
 
     rows: tuple[Row, ...]
@@ -182,7 +185,7 @@ def _series(
     chosen = named or _likely_unit([value for value in values if value is not None])
     factor = _factor(chosen)
     rows: list[Row] = []
-    skipped = 0
+    skipped = unread_pressures = 0
     trouble = ""
     for line, (cells, value) in enumerate(zip(raw, values, strict=True), start=offset + 2):
         if not any(cells):
@@ -194,6 +197,8 @@ def _series(
             what = f"{cells[0]!r} is no time" if time_s is None else f"{cells[1]!r} is no pressure"
             trouble = trouble or f"line {line}: {what}"
             continue
+        if cells[1] and value is None and not over:
+            unread_pressures += 1
         pressure = None if value is None else value * factor
         if pressure is not None and not LOWEST_PA <= pressure <= HIGHEST_PA:
             raise BadInput(
@@ -215,7 +220,7 @@ def _series(
     rows.sort(key=lambda row: (row.time_us, math.inf if row.pressure_pa is None else row.pressure_pa))
     if rows[0].time_us == rows[-1].time_us:
         raise BadInput(f"{path.name} has one time only in all its rows.")
-    return Series(tuple(rows), all(absolute), chosen, named is None, skipped)
+    return Series(tuple(rows), all(absolute), chosen, named is None, skipped + unread_pressures)
 
 
 def _factor(unit: str) -> float:
@@ -258,8 +263,10 @@ def _time(text: str, divider: str, scale: float) -> float | None:
     number = _number(text, divider)
     if number is not None:
         if number >= 1e11:  # Unix time in milliseconds
-            return number / 1000.0
-        return number if number >= ABSOLUTE_S else number * scale
+            number /= 1000.0
+        elif number < ABSOLUTE_S:
+            number *= scale
+        return number if abs(number) < _LATEST_S else None
     try:
         moment = datetime.fromisoformat(text.strip().replace(",", "."))
     except ValueError:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from analytics.core.describe import describe
-from analytics.core.diagnose import DiagnoseOptions, diagnose_file, options_from_text
+from analytics.core.diagnose import UNSEEN_TARGET, DiagnoseOptions, diagnose_file, options_from_text
 from model.errors import BadInput
 from tests.analytics.core.curves import MICRON
 
@@ -130,6 +130,53 @@ def test_the_whole_file_is_the_hold(tmp_path: Path) -> None:
     assert hold_of(over, whole_file_is_hold=True, unit="Pa")["reason"] == "start-above-limit"
 
 
+@pytest.mark.parametrize("closing", [{"whole_file_is_hold": True}, {"isolated_at": "0"}])
+@pytest.mark.parametrize("target", [None, "300 micron", "500 micron"])
+def test_a_log_that_begins_with_the_closing_is_not_asked_what_was_before(
+    tmp_path: Path, closing: dict[str, Any], target: str | None
+) -> None:
+    for interval_s in (10, 60):
+        path = tmp_path / f"every-{interval_s}.csv"
+        rows = (f"{t},{38 + 0.3 * t:.2f}" for t in range(0, 1801, interval_s))
+        path.write_text("time,pressure (Pa)\n" + "\n".join(rows))
+        hold = hold_of(path, target=target, **closing)
+        assert (hold["verdict"], hold["reason"]) == ("failed", "over-limit")
+        assert (UNSEEN_TARGET in hold["remarks"]) == (target is not None)
+
+
+@pytest.mark.parametrize(
+    ("word", "verdict"),
+    # Over-range at a range that nobody knows proves neither the one nor the other.
+    [("inf", ("passed", "below-limit")), ("OL", ("inconclusive", "gauge-range-too-small"))],
+)
+def test_one_odd_reading_does_not_make_a_vacuum_the_top_of_the_range(
+    tmp_path: Path, word: str, verdict: tuple[str, str]
+) -> None:
+    path = tmp_path / "odd.csv"
+    values = ["100" if t != 900 else word for t in range(0, 1801, 10)]
+    rows = "\n".join(f"{10 * i},{value}" for i, value in enumerate(values))
+    path.write_text("time,pressure (Pa)\n" + rows)
+    hold = hold_of(path, whole_file_is_hold=True)
+    assert (hold["verdict"], hold["reason"]) == verdict
+
+
+def test_what_was_left_out_and_assumed_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "odd.csv"
+    rows = "\n".join(f"{t},{'inf' if t == 900 else 100}" for t in range(0, 1801, 10))
+    path.write_text("time,pressure\n" + rows)
+    result = diagnose_file(path, options_from_text(whole_file_is_hold=True))
+    assert (result["unread_rows"], result["unit_assumed"]) == (1, "Pa")
+    text = describe(result)
+    assert "1 row could not be read" in text
+    assert "Pa assumed" in text
+    path.write_text("time,pressure (Pa)\n" + rows.replace("inf", "100"))
+    result = diagnose_file(path, options_from_text(whole_file_is_hold=True))
+    assert (result["unread_rows"], result["unit_assumed"]) == (0, None)
+    text = describe(result)
+    assert "could not be read" not in text
+    assert "assumed" not in text
+
+
 def test_a_log_that_ends_before_the_hold_does_is_inconclusive(tmp_path: Path, rng: random.Random) -> None:
     hold = hold_of(log(tmp_path, lambda t: 300 + 0.2 * t, rng, length_s=1500), hold="30 min")
     assert (hold["verdict"], hold["reason"]) == ("inconclusive", "gap-over-end")
@@ -158,7 +205,7 @@ def test_a_hold_that_was_vented_ends_there(tmp_path: Path, rng: random.Random) -
 def test_the_contracts_shape(tmp_path: Path, rng: random.Random) -> None:
     result = diagnose_file(log(tmp_path, lambda t: 300 + 0.3 * t, rng), DiagnoseOptions())
     result = json.loads(json.dumps(result, allow_nan=False))
-    assert set(result) == {"file", "phases", "hold"}
+    assert set(result) == {"file", "phases", "hold", "unread_rows", "unit_assumed"}
     assert [set(phase) for phase in result["phases"]] == [{"kind", "start", "end"}] * len(result["phases"])
     assert [phase["kind"] for phase in result["phases"]][-2:] == ["pull-down", "hold"]
     hold = result["hold"]

@@ -94,6 +94,15 @@ def test_over_range_in_words(tmp_path: Path) -> None:
     assert [(row.pressure_pa, row.over) for row in series.rows] == [(5, False), (None, True), (6, False)]
 
 
+def test_rows_that_cannot_be_read_are_counted(tmp_path: Path) -> None:
+    text = "time,pressure,temperature\n0,5,20\n1,inf,\n2,nan,20\n?,5,20\n1e30,5,20\n3,,20\n4,6,20\n\n5,OL,\n"
+    series = read_series(written(tmp_path, text))
+    assert series.skipped == 4
+    assert [row.over for row in series.rows] == [False, False, False, False, True]
+    # A temperature is good without a pressure.
+    assert [row.pressure_pa for row in series.rows] == [5, None, None, 6, None]
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
