@@ -9,6 +9,7 @@ import typer
 
 from model.errors import HoldfastError
 from ops.commands import equipment, people, procedures, quarantine, running
+from ops.commands.common import FAILED
 
 app = typer.Typer(
     help="Watches evacuations and hold tests on many sites, and tells people when one fails.",
@@ -23,8 +24,6 @@ app.add_typer(equipment.instrument, name="instrument")
 app.add_typer(people.user, name="user")
 app.add_typer(procedures.procedure, name="procedure")
 app.add_typer(quarantine.quarantine, name="quarantine")
-
-FAILED = 2
 
 
 def main() -> None:

@@ -50,7 +50,7 @@ def text(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.6g}"
+        return f"{value + 0.0:.6g}"  # no negative zero
     if isinstance(value, bytes):
         return value.decode("utf-8", "backslashreplace")
     return str(plain(value)) if isinstance(value, (Enum, datetime)) else str(value)

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from model.clock import Clock
     from store.database import Connection
 
+FAILED = 2
+"""Exit status of a command that failed."""
+
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 

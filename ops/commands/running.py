@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from json import dumps
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ops.commands.common import Json, clock
+from ops.commands.common import FAILED, Json, clock
 from ops.output import show_one
 from ops.settings import Settings, load
 
@@ -76,6 +77,7 @@ def diagnose(
     """Judge logs of a vacuum gauge: CSV with the columns time and pressure."""
     from analytics.core.describe import describe
     from analytics.core.diagnose import diagnose_file, options_from_text
+    from model.errors import HoldfastError
 
     options = options_from_text(
         unit=unit,
@@ -87,9 +89,20 @@ def diagnose(
         isolated_at=isolated_at,
         whole_file_is_hold=whole_file_is_hold,
     )
+    status = 0
     for file in files:
-        result = diagnose_file(file, options)
-        print(dumps(result, ensure_ascii=False) if json else describe(result), flush=True)
+        try:
+            result = diagnose_file(file, options)
+        except HoldfastError as error:
+            status = FAILED
+            sentence = str(error) if file.name in str(error) else f"{file}: {error}"
+            print(sentence, file=sys.stderr, flush=True)
+            if json:
+                failure = {"file": str(file), "error": str(error)}
+                print(dumps(failure, ensure_ascii=False), flush=True)
+        else:
+            print(dumps(result, ensure_ascii=False) if json else describe(result), flush=True)
+    raise typer.Exit(status)
 
 
 def _alone(room: str) -> Callable[[], None]:

@@ -144,6 +144,31 @@ def test_logs_are_judged_one_json_object_a_line(
         assert capsys.readouterr().err.count("\n") == 1
 
 
+def test_a_log_that_cannot_be_read_does_not_keep_the_others_from_being_judged(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    good, empty, leak = (tmp_path / f"{name}.csv" for name in ("good", "empty", "leak"))
+    for file, pa_per_s in ((good, 0.001), (leak, 0.5)):
+        rows = (f"{second},{40 + pa_per_s * second}\n" for second in range(0, 1800, 10))
+        file.write_text("time,pressure (Pa)\n" + "".join(rows))
+    empty.write_text("")
+    command = ("diagnose", str(good), str(empty), str(leak), "--whole-file-is-hold")
+    assert holdfast(monkeypatch, *command, "--json") == 2
+    printed = capsys.readouterr()
+    lines = [json.loads(line) for line in printed.out.splitlines()]
+    assert [line["file"] for line in lines] == [str(good), str(empty), str(leak)]
+    assert [lines[0]["hold"]["verdict"], lines[2]["hold"]["verdict"]] == ["passed", "failed"]
+    assert lines[1] == {"file": str(empty), "error": "empty.csv is empty."}
+    assert printed.err == "empty.csv is empty.\n"
+    assert holdfast(monkeypatch, *command) == 2
+    printed = capsys.readouterr()
+    assert printed.err == "empty.csv is empty.\n"
+    assert [word in printed.out for word in ("Passed", "Failed", "empty")] == [True, True, False]
+    # What is wrong with an option names no file by itself.
+    assert holdfast(monkeypatch, "diagnose", str(good), "--isolated-at", "9999") == 2
+    assert capsys.readouterr().err == f"{good}: '9999' lies outside the times of the file.\n"
+
+
 def test_migrating_twice_is_harmless(run: Run) -> None:
     assert run("migrate", "--json") == run("migrate", "--json")
 
