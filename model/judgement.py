@@ -83,6 +83,8 @@ class Diagnosis:
     vapour_g: float | None = None
     equilibrium_temperature_k: float | None = None
     advice: str = ""
+    until_us: int | None = None
+    """Readings up to here were looked at [µs]."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -166,7 +166,9 @@ def mark_stale(conn: Connection, spans: Mapping[int, tuple[int, int]]) -> None:
             "UPDATE hold_test h SET stale = true "
             "FROM unnest(%s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, since, until) "
             "WHERE h.job_id = s.job_id AND h.revision > 0 AND NOT h.stale "
-            "AND h.started_at <= s.until AND coalesce(h.ended_at, h.decided_at) >= s.since",
+            "AND h.started_at <= s.until "
+            "AND greatest(coalesce(h.ended_at, h.decided_at), "
+            "to_timestamp((h.detail #>> '{diagnosis,until_us}')::float8 / 1000000)) >= s.since",
             (
                 jobs,
                 [to_datetime(spans[job][0]) for job in jobs],

@@ -1,4 +1,10 @@
-"""Attaching the estimated cause to a verdict. An estimate never changes a verdict."""
+"""Attaching the estimated cause to a verdict. An estimate never changes a verdict.
+
+A fail comes early in a long hold, and says little of its cause then. While the valve stays closed the cause
+is estimated anew whenever the readings since closing have grown by half, and at the planned end. These
+moments are fixed in event time by the verdict alone, so that the cause does not depend on how the readings
+came.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +14,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.core.cause import diagnose
+from analytics.core.cause import WORDS, diagnose
+from analytics.core.track import View
 from model.clock import US
-from model.judgement import Cause, Diagnosis, HoldTest, Verdict
+from model.judgement import Cause, Diagnosis, HoldTest, Phase, PhaseKind, Verdict
 from model.reading import Quantity
 from store.database import Connection
 from store.setups import Row, Setup, Wanted, readings
 from store.work import Span
+
+GROWTH = 1.5
+"""The readings since closing grow so much from one estimate of a fail's cause to the next."""
 
 LEAK_SUSPECTED = 0.7
 """A pass with a leak probability of this or more reads otherwise (rule of the hold test)."""
@@ -22,8 +32,44 @@ LEAK_SUSPECTED = 0.7
 FloatArray = NDArray[np.float64]
 
 
-def estimate(conn: Connection, setup: Setup, hold: HoldTest) -> Diagnosis | None:
-    """Estimate the cause from the readings of the hold, up to its verdict.
+def evidence_until_us(hold: HoldTest, phases: Sequence[Phase], head_us: int) -> int:
+    """Up to which event time the readings tell of the cause of a hold [µs].
+
+    Parameters
+    ----------
+    hold : HoldTest
+        A hold with a verdict.
+    phases : sequence of Phase
+        Those of the job: the hold's own tells whether the circuit is still closed.
+    head_us : int
+        Readings have come up to here [µs].
+    """
+    end_us = hold.planned_end_us if hold.end_us is None else hold.end_us
+    if hold.verdict is not Verdict.FAILED or hold.decided_us is None:
+        return end_us
+    own = [one for one in phases if one.kind is PhaseKind.HOLD and one.start_us == hold.start_us]
+    closed_until_us = [one.end_us for one in own if one.end_us is not None]
+    seen_us = min([head_us, hold.planned_end_us, *closed_until_us]) if own else end_us
+    if seen_us >= hold.planned_end_us:
+        return max(hold.planned_end_us, end_us)
+    length_us = max(hold.decided_us - hold.start_us, US)
+    while hold.start_us + round(length_us * GROWTH) <= seen_us:
+        length_us = round(length_us * GROWTH)
+        end_us = hold.start_us + length_us
+    return end_us
+
+
+def spans(view: View, head_us: int) -> list[tuple[int, int]]:
+    """Start of each hold with a verdict, and up to when the readings tell of its cause [µs]."""
+    return [
+        (hold.start_us, evidence_until_us(hold, view.phases, head_us))
+        for hold in view.holds
+        if hold.verdict.final
+    ]
+
+
+def estimate(conn: Connection, setup: Setup, hold: HoldTest, until_us: int) -> Diagnosis | None:
+    """Estimate the cause from the readings of the hold, up to a moment [µs].
 
     Returns
     -------
@@ -32,11 +78,10 @@ def estimate(conn: Connection, setup: Setup, hold: HoldTest) -> Diagnosis | None
     """
     if hold.deciding_instrument_id is None:
         return None
-    end_us = hold.planned_end_us if hold.end_us is None else hold.end_us
-    rows = readings(conn, list(_wanted(setup, hold.start_us, end_us)))
+    rows = readings(conn, list(_wanted(setup, hold.start_us, until_us)))
     times, pressures = _series(rows, hold.deciding_instrument_id, Quantity.PRESSURE)
     gauge = next((one for one in setup.instruments if one.id == hold.deciding_instrument_id), None)
-    return diagnose(
+    diagnosis = diagnose(
         (times - hold.start_us) / US,
         pressures,
         _temperatures(rows, times),
@@ -47,6 +92,7 @@ def estimate(conn: Connection, setup: Setup, hold: HoldTest) -> Diagnosis | None
         volume_m3=setup.volume_m3,
         top_pa=None if gauge is None else gauge.range_high_pa,
     )
+    return replace(diagnosis, until_us=until_us)
 
 
 def explained(hold: HoldTest, diagnosis: Diagnosis | None) -> HoldTest:
@@ -59,6 +105,13 @@ def explained(hold: HoldTest, diagnosis: Diagnosis | None) -> HoldTest:
     if hold.verdict is Verdict.PASSED and leak >= LEAK_SUSPECTED:
         text = f"Passed by the rule, leak suspected ({leak:.0%}). {text}"
     return replace(hold, diagnosis=diagnosis, text=text)
+
+
+def named(diagnosis: Diagnosis) -> str:
+    """The estimated cause in a sentence."""
+    if diagnosis.cause is Cause.UNCLEAR:
+        return "Its cause is unclear."
+    return f"Estimated cause: {WORDS[diagnosis.cause]} ({diagnosis.probabilities[diagnosis.cause]:.0%})."
 
 
 def _wanted(setup: Setup, start_us: int, end_us: int) -> Sequence[Wanted]:

@@ -281,10 +281,14 @@ class Worker:
                     continue
             elif end_us is not None:
                 ends[job_id] = end_us
-            digest = digest_of_view(one.view)
+            digest = digest_of_view(one.view, one.plan.until_us)
             if self._needs_writing(one.plan, digest):
                 seen[job_id] = digest
-                judged.append(Judged(one.plan.setup, one.view, _because(one.plan), one.plan.task.woken))
+                judged.append(
+                    Judged(
+                        one.plan.setup, one.view, _because(one.plan), one.plan.until_us, one.plan.task.woken
+                    )
+                )
         outcome = reconcile(conn, judged, now_us)
         told += outcome.events
         standing.set_states(conn, _moved(judged, closed))
@@ -319,6 +323,7 @@ class Worker:
         return (
             one.saved is None
             or one.task.woken
+            or one.rewound  # late readings may leave the view as it was, and a cause out of date
             or one.saved.seen != digest
             or one.saved.written_s >= REWRITE_S
         )

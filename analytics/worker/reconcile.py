@@ -45,6 +45,7 @@ FIRST = "first verdict"
 LATE = "late readings"
 TIME = "time passed"
 AGAIN = "judged again"
+MORE = "more readings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,8 @@ class Judged:
     ----------
     because : str
         Why a verdict would differ from the one before: `LATE`, `TIME` or `AGAIN`.
+    head_us : int
+        Readings have come up to here [µs].
     estimate : bool
         Whether causes that are out of date are estimated now, or wait until no more readings come.
     """
@@ -62,6 +65,7 @@ class Judged:
     setup: Setup
     view: View
     because: str
+    head_us: int
     estimate: bool
 
     @property
@@ -166,14 +170,16 @@ def _updated(conn: Connection, item: Judged, old: StoredHold, hold: HoldTest) ->
     if not hold.verdict.final:
         return replace(old, hold=hold, stale=False, withdrawn=False)
     known = old.hold.diagnosis
+    until_us = causes.evidence_until_us(hold, item.view.phases, item.head_us)
     renew = (
         not old.hold.verdict.final
         or known is None
         or (hold.verdict, hold.start_us, hold.decided_us)
         != (old.hold.verdict, old.hold.start_us, old.hold.decided_us)
+        or known.until_us != until_us
         or (old.stale and item.estimate)
     )
-    diagnosis = causes.estimate(conn, item.setup, hold) if renew else known
+    diagnosis = causes.estimate(conn, item.setup, hold, until_us) if renew else known
     explained = causes.explained(hold, diagnosis)
     return replace(old, hold=explained, stale=old.stale and not renew, withdrawn=False)
 
@@ -186,9 +192,19 @@ def _revision(item: Judged, old: StoredHold, new: StoredHold, now_us: int) -> Re
             return None
     else:
         because = item.because
-        if not old.withdrawn and verdict == old.hold.verdict and cause_of(new.hold) == cause_of(old.hold):
-            return None
+        if not old.withdrawn and verdict == old.hold.verdict:
+            if cause_of(new.hold) == cause_of(old.hold):
+                return None
+            if _seen_longer(old.hold, new.hold):
+                because = MORE
     return Revision(old.id, old.revision + 1, new.hold, because, now_us)
+
+
+def _seen_longer(old: HoldTest, new: HoldTest) -> bool:
+    """Whether the same verdict's cause was estimated from a longer stretch."""
+    before = None if old.diagnosis is None else old.diagnosis.until_us
+    now = None if new.diagnosis is None else new.diagnosis.until_us
+    return old.decided_us == new.decided_us and before is not None and now is not None and before < now
 
 
 def cause_of(hold: HoldTest) -> Cause | None:
@@ -214,11 +230,12 @@ def _hold_data(stored: StoredHold) -> dict[str, object]:
 def _revised(item: Judged, stored: StoredHold, because: str) -> NewEvent:
     hold = stored.hold
     happened = hold.start_us if hold.decided_us is None else hold.decided_us
+    text = f"{hold.text} {causes.named(hold.diagnosis)}" if because == MORE and hold.diagnosis else hold.text
     return _event(
         item,
         EventKind.HOLD_REVISED,
         happened,
-        hold.text,
+        text,
         f"hold:{stored.id}",
         {**_hold_data(stored), "because": because},
     )

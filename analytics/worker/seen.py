@@ -8,16 +8,19 @@ from dataclasses import replace
 import msgspec
 
 from analytics.core.track import View
+from analytics.worker.causes import spans
 from model.judgement import HoldTest, Phase
 
 
-def digest_of_view(view: View) -> str:
-    """A short text that differs when the view does in more than numbers that move with every reading."""
+def digest_of_view(view: View, head_us: int) -> str:
+    """A short text that differs when the view does in more than numbers that move with every reading, or when
+    readings up to ``head_us`` [µs] make a cause due to be estimated anew."""
     whole = (
         [settled_phase(phase) for phase in view.phases],
         [settled_hold(hold) for hold in view.holds],
         view.facts,
         view.evacuation,
+        spans(view, head_us),
     )
     return hashlib.blake2b(msgspec.json.encode(whole), digest_size=12).hexdigest()
 

@@ -94,7 +94,11 @@ def test_a_cause_is_estimated_anew_when_readings_of_the_hold_come_late(bench: Be
     assert (before.verdict, before.decided_us) == (after.verdict, after.decided_us)
     assert before.verdict is Verdict.PASSED
     assert after.diagnosis != before.diagnosis
-    assert after.diagnosis == estimate(bench.conn, setups.load(bench.conn, [job.id])[job.id], after)
+    assert after.diagnosis is not None
+    assert after.diagnosis.until_us is not None
+    assert after.diagnosis.until_us == after.decided_us
+    setup = setups.load(bench.conn, [job.id])[job.id]
+    assert after.diagnosis == estimate(bench.conn, setup, after, after.diagnosis.until_us)
     (stored,) = judgement.holds(bench.conn, [job.id])[job.id]
     assert not stored.stale
 
