@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from model.clock import to_datetime, to_us
@@ -45,16 +45,18 @@ class Free:
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:
-    """An instrument of a gateway, and from when on it would be free."""
+    """An instrument of a gateway, and when it would be free around a moment."""
 
     id: int
     gateway_id: int
     role: Role
     position: Position
     free_since_us: int | None
-    """End of its last assignment [µs], None if it never had one."""
+    """End of its last assignment before the moment [µs], None if it had none."""
+    free_until_us: int | None
+    """Beginning of its next one after the moment [µs], None if it has none."""
     busy: bool
-    """Whether it serves a job now."""
+    """Whether it serves a job at the moment."""
 
 
 # A touched span may be free in parts; the earliest low reading that no assignment covers is what counts.
@@ -126,15 +128,21 @@ def free(conn: Connection, spans: Sequence[Span]) -> list[Free]:
     ]
 
 
-def neighbours(conn: Connection, gateway_ids: Iterable[int]) -> list[Neighbour]:
-    """The instruments of gateways."""
-    rows = conn.execute(
-        "SELECT i.id, i.gateway_id, i.role, i.position, max(a.until) AS free_since, "
-        "coalesce(bool_or(a.id IS NOT NULL AND a.until IS NULL), false) AS busy "
-        "FROM instrument i LEFT JOIN assignment a ON a.instrument_id = i.id "
-        "WHERE i.gateway_id = ANY(%s) GROUP BY i.id ORDER BY i.id",
-        (sorted(set(gateway_ids)),),
-    )
+_NEIGHBOURS = """
+SELECT i.id, i.gateway_id, i.role, i.position,
+       max(a.until) FILTER (WHERE a.until <= %(at)s) AS free_since,
+       min(a.since) FILTER (WHERE a.since > %(at)s) AS free_until,
+       coalesce(bool_or(a.since <= %(at)s AND (a.until IS NULL OR a.until > %(at)s)), false) AS busy
+FROM instrument i LEFT JOIN assignment a ON a.instrument_id = i.id
+WHERE i.gateway_id = %(gateway)s
+GROUP BY i.id
+ORDER BY i.id
+"""
+
+
+def neighbours(conn: Connection, gateway_id: int, at_us: int) -> list[Neighbour]:
+    """The instruments of a gateway, and when each is free around a moment of event time [µs]."""
+    rows = conn.execute(_NEIGHBOURS, {"gateway": gateway_id, "at": to_datetime(at_us)})
     return [
         Neighbour(
             id=row["id"],
@@ -142,10 +150,23 @@ def neighbours(conn: Connection, gateway_ids: Iterable[int]) -> list[Neighbour]:
             role=Role(row["role"]),
             position=Position(row["position"]),
             free_since_us=None if row["free_since"] is None else to_us(row["free_since"]),
+            free_until_us=None if row["free_until"] is None else to_us(row["free_until"]),
             busy=row["busy"],
         )
         for row in rows
     ]
+
+
+def last_reading(conn: Connection, instrument_id: int, after_us: int, before_us: int | None) -> int | None:
+    """Time of an instrument's last reading between two moments, neither included [µs]; None without one."""
+    row = one(
+        conn.execute(
+            "SELECT max(time) AS last FROM reading WHERE instrument_id = %s AND time > %s "
+            "AND time < coalesce(%s, 'infinity'::timestamptz)",
+            (instrument_id, to_datetime(after_us), None if before_us is None else to_datetime(before_us)),
+        ).fetchone()
+    )
+    return None if row["last"] is None else to_us(row["last"])
 
 
 def assign(

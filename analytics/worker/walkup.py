@@ -39,6 +39,7 @@ def open_jobs(conn: Connection, spans: Sequence[Span]) -> list[NewEvent]:
     if not found:
         return []
     procedure = procedures.default(conn)
+    handled_us = {span.instrument_id: span.until_us for span in spans}
     events = []
     for free in found:
         job = jobs.add(
@@ -50,33 +51,38 @@ def open_jobs(conn: Connection, spans: Sequence[Span]) -> list[NewEvent]:
             state=JobState.RUNNING,
             walk_up=True,
         )
-        taken = servings(free, walkups.neighbours(conn, [free.gateway_id]))
+        taken = servings(free, walkups.neighbours(conn, free.gateway_id, free.time_us))
         for one in taken:
             walkups.assign(conn, job.id, one.instrument_id, one.since_us, one.until_us, deciding=one.deciding)
         # Another process may handle readings of these right now and know of no job yet: they are work again.
-        joined = [one for one in taken if one.instrument_id != free.instrument_id]
-        work.add(
-            conn, [Span(one.instrument_id, min(one.since_us, free.time_us), free.time_us) for one in joined]
-        )
+        # So are readings that came before these and lie after them.
+        for one in taken:
+            since_us, until_us = min(one.since_us, free.time_us), free.time_us
+            if one.deciding:
+                since_us = until_us = handled_us[one.instrument_id]
+            last_us = walkups.last_reading(conn, one.instrument_id, until_us, one.until_us)
+            if last_us is not None or not one.deciding:
+                work.add(conn, [Span(one.instrument_id, since_us, last_us or until_us)])
         events.append(_opened(free, job.id))
     tell(conn)
     return events
 
 
 def servings(free: Free, around: Sequence[Neighbour]) -> list[Serving]:
-    """Which instruments a walk-up job takes, and from when on."""
+    """Which instruments a walk-up job takes, and for how long: up to the gauge's next job at the longest."""
     since_us = free.time_us - LOOK_BACK_US
     if free.after_us is not None:
         since_us = max(since_us, free.after_us)
     result = [Serving(free.instrument_id, since_us, free.before_us, deciding=True)]
     judging = [one for one in around if one.role is Role.GAUGE and one.position is Position.CIRCUIT]
     gauges = judging or [one for one in around if one.role is Role.GAUGE]
-    if [one.id for one in gauges] != [free.instrument_id] or free.before_us is not None:
+    if [one.id for one in gauges] != [free.instrument_id]:
         return result
     for one in around:
         if one.id != free.instrument_id and not one.busy:
             begin_us = since_us if one.free_since_us is None else max(since_us, one.free_since_us)
-            result.append(Serving(one.id, begin_us, None, deciding=False))
+            ends_us = [at for at in (free.before_us, one.free_until_us) if at is not None]
+            result.append(Serving(one.id, begin_us, min(ends_us, default=None), deciding=False))
     return result
 
 
