@@ -261,7 +261,8 @@ def _step(do: Raising | Clearing, event: Event) -> Step:
 def late_remark(event: Event) -> str:
     """A sentence about a verdict that was learned of late, else nothing."""
     late_us = event.recorded_us - event.happened_us
-    if event.kind not in VERDICTS or late_us <= LATE_US:
+    # A cause that became clearer is news of now, however old its verdict.
+    if event.kind not in VERDICTS or late_us <= LATE_US or event.data.get("because") == "more readings":
         return ""
     minutes = late_us // 60_000_000
     spell = f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"

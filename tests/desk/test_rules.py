@@ -148,6 +148,11 @@ def test_silence_is_cleared_by_readings_of_the_same_gauge_only() -> None:
     assert other.key != silent
 
 
+def test_a_cause_that_became_clearer_is_not_marked_late() -> None:
+    clearer = event(EventKind.HOLD_REVISED, late_s=3 * 3600, verdict="failed", because="more readings")
+    assert raised(clearer).text == "What happened. Revised: more readings."
+
+
 def test_silence_is_never_marked_late() -> None:
     # It is told after a patience, and for a slow gauge that is long.
     assert "Late" not in raised(event(EventKind.SERIES_SILENT, late_s=7200)).text
