@@ -117,10 +117,17 @@ def diagnose(
         warmth_known=kelvin is not None,
     )
     probabilities = _probabilities(fits, permitted, int(np.count_nonzero(time_s >= settle_s)))
+    end_pa = float(np.median(p[-3:]))
+    if limit_pa is not None and max(start, float(np.median(pressure_pa[-3:]))) > limit_pa:
+        run = _gross(pressure_pa, kelvin, top_pa)
+        if run is not None and probabilities[Cause.TIGHT] > 1.0 - CERTAIN:
+            # What ran to the top left only the flat part before it to be fitted.
+            return run
+        steam = saturation_pressure(_ROOM_K if kelvin is None else kelvin)
+        probabilities = _not_tight(probabilities, start > max(limit_pa, steam))
     best = max(probabilities, key=lambda cause: probabilities[cause])
     cause = Cause(best) if probabilities[best] >= CERTAIN else Cause.UNCLEAR
     leak = _leak(fits)
-    end_pa = float(np.median(p[-3:]))
     water_pa = sum(fit.weight * min(fit.vapour_pa, end_pa) for fit in fits.members)
     wet = cause in (Cause.MOISTURE, Cause.LEAK_AND_MOISTURE)
     vapour_pa = min(max(water_pa, 0.0), max(end_pa, 0.0)) if wet else None
@@ -229,6 +236,18 @@ def _probabilities(fits: Fits, permitted: float, n: int) -> dict[str, float]:
             total[cause.value] += fit.weight * share
     everything = sum(total.values())
     return {cause: value / everything for cause, value in total.items()}
+
+
+def _not_tight(probabilities: dict[str, float], gross: bool) -> dict[str, float]:
+    """What is over the limit is not tight, however flat it runs there; the others share what tight had.
+
+    ``gross``: before settling was over the pressure was above what water could hold, so air came in.
+    """
+    others = {cause: share for cause, share in probabilities.items() if cause != Cause.TIGHT}
+    if gross:
+        others[Cause.LEAK] += probabilities[Cause.TIGHT]
+    whole = sum(others.values())
+    return {cause: others.get(cause, 0.0) / whole for cause in probabilities}
 
 
 def _hides(fit: Fit, least: float) -> float:

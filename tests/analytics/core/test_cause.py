@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
@@ -193,6 +195,30 @@ def test_a_run_to_the_top_past_saturation_is_a_leak() -> None:
         T, pressure, start_pa=3000.0, limit_pa=LIMIT, settle_s=120, hold_s=1800, top_pa=3000.0
     )
     assert diagnosis.cause is Cause.LEAK
+
+
+@pytest.mark.parametrize(
+    ("curve", "top_pa", "cause"),
+    [
+        # Runs to the gauge's top within settling, above what water could hold at 20 °C (2339 Pa, IAPWS).
+        (lambda t: np.minimum(3333.0, 38 + 100 * t), None, Cause.LEAK),
+        (lambda t: np.where(t < 600, 38.0, np.minimum(3333.0, 38 + 400 * (t - 600))), 3333.0, Cause.LEAK),
+        # A step at the very end, as when a joint opens.
+        (lambda t: np.where(t < 590, 38.0, 500.0), None, Cause.LEAK),
+    ],
+)
+def test_what_is_over_the_limit_is_never_called_tight(
+    curve: Callable[[FloatArray], FloatArray], top_pa: float | None, cause: Cause
+) -> None:
+    t = np.arange(0.0, 661.0, 10.0)
+    p = curve(t)
+    start = float(p[t >= 120][0])
+    seen = diagnose(
+        t, p, start_pa=start, limit_pa=333.3, settle_s=120.0, hold_s=1800.0, volume_m3=0.01, top_pa=top_pa
+    )
+    assert seen.probabilities["tight"] < 0.1
+    assert seen.cause is cause
+    assert "No need" not in seen.advice
 
 
 def test_spikes_and_a_stepped_display_leave_the_cause(seed: int) -> None:
