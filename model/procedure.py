@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from model.errors import BadInput
+from physics.leaks import smallest_leak_shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +60,12 @@ class Procedure:
                 raise BadInput(f"{field} must be above zero.", field=field)
         if self.dwell_s < 0 or self.breaks < 0 or self.patience_s < 0:
             raise BadInput("Dwell, breaks and patience cannot be negative.")
+
+    @property
+    def smallest_rise_pa_per_s(self) -> float | None:
+        """Smallest steady rise that a hold begun at the target would fail [Pa/s]; times volume: a leak."""
+        limits = [self.limit_pa, None if self.rise_pa is None else self.target_pa + self.rise_pa]
+        limit = min(value for value in limits if value is not None)
+        if limit <= self.target_pa:
+            return None
+        return smallest_leak_shown(1.0, self.target_pa, limit, self.hold_s, self.settle_s)

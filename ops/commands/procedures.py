@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ops.commands.common import Json, database
 from ops.output import as_row, show, show_one
+
+if TYPE_CHECKING:
+    from model.procedure import Procedure
+
+SMALLEST = "smallest_rise_pa_per_s"
+"""The smallest steady rise that a hold by it can show: a lax procedure gives itself away here."""
 
 procedure = typer.Typer(help="What a job asks for.", no_args_is_help=True)
 
@@ -48,7 +54,7 @@ def add_procedure(
         patience_s=duration(patience, "--patience"),
     )
     with database() as connection:
-        show_one(as_row(procedures.add(connection, wanted)), as_json=json)
+        show_one(_row(procedures.add(connection, wanted)), as_json=json)
 
 
 @procedure.command("list")
@@ -57,8 +63,8 @@ def list_procedures(json: Json = False) -> None:
     from store import procedures
 
     with database() as connection:
-        rows = [as_row(found) for found in procedures.newest(connection)]
-    columns = ("id", "name", "version", "target_pa", "hold_s", "limit_pa", "rise_pa")
+        rows = [_row(found) for found in procedures.newest(connection)]
+    columns = ("id", "name", "version", "target_pa", "hold_s", "limit_pa", "rise_pa", SMALLEST)
     show(rows if json else [{key: row[key] for key in columns} for row in rows], as_json=json)
 
 
@@ -68,4 +74,8 @@ def show_procedure(name: Annotated[str, typer.Argument(show_default=False)], jso
     from store import procedures
 
     with database() as connection:
-        show_one(as_row(procedures.named(connection, name)), as_json=json)
+        show_one(_row(procedures.named(connection, name)), as_json=json)
+
+
+def _row(found: Procedure) -> dict[str, object]:
+    return {**as_row(found), SMALLEST: found.smallest_rise_pa_per_s}

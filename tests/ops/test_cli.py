@@ -94,6 +94,13 @@ def test_a_person_gets_a_password_once(run: Run) -> None:
     assert made["password"] not in run("user", "show", "mara") + run("user", "list", "--json")
 
 
+def test_a_procedure_shows_the_smallest_rise_that_it_can_show(run: Run) -> None:
+    # Rule page: 10 l, 500 to 2500 micron, 30 min with 2 min settling: 1.59e-3 Pa·m³/s.
+    usual = json.loads(run("procedure", "show", "1", "--json"))
+    assert usual["smallest_rise_pa_per_s"] * 0.010 == pytest.approx(1.59e-3, rel=0.003)
+    assert "smallest_rise_pa_per_s" in run("procedure", "list")
+
+
 def test_a_procedure_of_the_same_name_is_its_next_version(run: Run) -> None:
     options = ("--target", "500 micron", "--hold", "30 min", "--limit", "1000 micron",
                "--origin", "trial")  # fmt: skip
