@@ -1,23 +1,33 @@
-"""Who may do what beyond looking, acknowledging and naming, which everybody may who is logged in."""
+"""The one place where rights are enforced: every route says which right it needs (`model.rights`)."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import Depends
 
 from api.context import LoggedIn
 from model.errors import NotAllowed
+from model.rights import Right
 from store.people import Person
 
-PLANNERS = ("dispatcher", "manager", "administrator")
+
+def may(right: Right) -> Callable[[Person], Person]:
+    """A dependency that gives the person of the request, or refuses who lacks the right."""
+
+    def check(person: LoggedIn) -> Person:
+        if right not in person.rights:
+            raise NotAllowed(f"Your role ({person.role}) does not include this right: {right.value}.")
+        return person
+
+    check.right = right  # type: ignore[attr-defined]  # read by the test that walks all routes
+    return check
 
 
-def _planner(person: LoggedIn) -> Person:
-    if person.role not in PLANNERS:
-        raise NotAllowed("Registering and planning is for dispatchers, managers and administrators.")
-    return person
-
-
-Planner = Annotated[Person, Depends(_planner)]
-"""Somebody who may register sites, equipment, procedures and jobs."""
+MayOrder = Annotated[Person, Depends(may(Right.ORDER))]
+MayRunJobs = Annotated[Person, Depends(may(Right.JOBS))]
+MayEquip = Annotated[Person, Depends(may(Right.EQUIPMENT))]
+MaySetProcedures = Annotated[Person, Depends(may(Right.PROCEDURES))]
+MayKeepGateways = Annotated[Person, Depends(may(Right.GATEWAYS))]
+MayKeepPeople = Annotated[Person, Depends(may(Right.PEOPLE))]

@@ -10,9 +10,10 @@ from typing import Any
 from psycopg import errors
 
 from model.errors import BadInput, Conflict, NotFound
+from model.rights import RIGHTS, Right, Role
 from store.database import Connection, one
 
-ROLES = ("technician", "dispatcher", "manager", "administrator")
+ROLES = tuple(role.value for role in Role)
 SHORTEST_PASSWORD = 10
 
 
@@ -24,6 +25,11 @@ class Person:
     login: str
     name: str
     role: str
+
+    @property
+    def rights(self) -> frozenset[Right]:
+        """What the person may do."""
+        return RIGHTS[Role(self.role)]
 
 
 def add(

@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
-from api.permissions import Planner
+from api.permissions import MayEquip, MayKeepGateways
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.equipment import Position, Role
@@ -83,7 +83,7 @@ def list_gateways(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[Gate
 
 
 @router.post("/gateways", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_gateway(ctx: Ctx, person: Planner, new: NewGateway) -> GatewayMade:
+def add_gateway(ctx: Ctx, person: MayKeepGateways, new: NewGateway) -> GatewayMade:
     """Register a gateway. The answer holds its broker password, which is shown this once."""
     with ctx.database() as conn:
         gateway, secret = equipment.add_gateway(conn, new.name, new.site_id, ctx.now())
@@ -102,7 +102,7 @@ def list_instruments(
 
 
 @router.post("/instruments", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_instrument(ctx: Ctx, person: Planner, new: NewInstrument) -> InstrumentView:
+def add_instrument(ctx: Ctx, person: MayEquip, new: NewInstrument) -> InstrumentView:
     """Register an instrument of a gateway."""
     with ctx.database() as conn:
         made = equipment.add_instrument(conn, **new.model_dump())

@@ -13,7 +13,7 @@ from api.context import Ctx, LoggedIn
 from api.events import EventView
 from api.holds import HoldTestDetail, HoldTestView, RevisionView, hold_view
 from api.paging import Page, Paged
-from api.permissions import Planner
+from api.permissions import MayRunJobs
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.clock import to_us
@@ -133,7 +133,7 @@ def list_jobs(
 
 
 @router.post("/jobs", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_job(ctx: Ctx, person: Planner, new: NewJob) -> JobDetail:
+def add_job(ctx: Ctx, person: MayRunJobs, new: NewJob) -> JobDetail:
     """Open a job; its instruments serve it from now on, or from an earlier moment on."""
     now_us = ctx.clock.now_us()
     sinces_us = [min(now_us, to_us(one.since)) if one.since else now_us for one in new.instruments]

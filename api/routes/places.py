@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
-from api.permissions import Planner
+from api.permissions import MayEquip
 from api.problems import errors_of
 from store import equipment
 from store.lists import CIRCUITS, CREWS, SITES
@@ -67,7 +67,7 @@ def list_sites(ctx: Ctx, paging: Paged) -> Page[SiteView]:
 
 
 @router.post("/sites", status_code=201, responses=errors_of(401, 403, 409, 422, 503))
-def add_site(ctx: Ctx, person: Planner, new: NewSite) -> SiteView:
+def add_site(ctx: Ctx, person: MayEquip, new: NewSite) -> SiteView:
     """Register a site."""
     with ctx.database() as conn:
         site = equipment.add_site(conn, new.name, new.time_zone, new.place)
@@ -82,7 +82,7 @@ def list_circuits(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[Circ
 
 
 @router.post("/circuits", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_circuit(ctx: Ctx, person: Planner, new: NewCircuit) -> CircuitView:
+def add_circuit(ctx: Ctx, person: MayEquip, new: NewCircuit) -> CircuitView:
     """Register a circuit at a site."""
     with ctx.database() as conn:
         made = equipment.add_circuit(conn, new.site_id, new.name, new.volume_m3, new.refrigerant, new.oil)
@@ -97,7 +97,7 @@ def list_crews(ctx: Ctx, paging: Paged) -> Page[CrewView]:
 
 
 @router.post("/crews", status_code=201, responses=errors_of(401, 403, 409, 422, 503))
-def add_crew(ctx: Ctx, person: Planner, new: NewCrew) -> CrewView:
+def add_crew(ctx: Ctx, person: MayEquip, new: NewCrew) -> CrewView:
     """Register a crew."""
     with ctx.database() as conn:
         crew = equipment.add_crew(conn, new.name)

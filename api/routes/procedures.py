@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
-from api.permissions import Planner
+from api.permissions import MaySetProcedures
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.procedure import Procedure
@@ -68,7 +68,7 @@ def list_procedures(
 
 
 @router.post("/procedures", status_code=201, responses=errors_of(401, 403, 422, 503))
-def add_procedure(ctx: Ctx, person: Planner, new: NewProcedure) -> ProcedureView:
+def add_procedure(ctx: Ctx, person: MaySetProcedures, new: NewProcedure) -> ProcedureView:
     """Add a procedure, or a new version of one. What jobs were given is never changed."""
     wanted = Procedure(
         name=new.name,

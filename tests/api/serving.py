@@ -77,7 +77,7 @@ def add_people(dsn: str) -> None:
     with connect(dsn, application="test") as conn:
         conn.execute(
             "INSERT INTO person (login, name, role, password_hash, created_at) "
-            "VALUES (%s, 'Mara Vogt', 'dispatcher', %s, now()), "
+            "VALUES (%s, 'Mara Vogt', 'manager', %s, now()), "
             "(%s, 'Tarik Brandt', 'technician', %s, now())",
             (LOGIN, _password_hash(), TECHNICIAN, _password_hash()),
         )

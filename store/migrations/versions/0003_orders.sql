@@ -1,0 +1,1 @@
+-- Orders to valves

@@ -1,0 +1,1 @@
+-- People: invitations, tokens for machines, passwords

@@ -1,0 +1,1 @@
+-- Equipment: what setting up needs

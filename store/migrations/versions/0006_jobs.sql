@@ -1,0 +1,1 @@
+-- Jobs: merging, corrected assignments

@@ -1,0 +1,1 @@
+-- What each person chose: units, signals

@@ -1,0 +1,1 @@
+-- Walk-up jobs

@@ -1,0 +1,10 @@
+"""Orders to valves."""
+
+from store.migrate import run_sql_file
+
+revision = "0003"
+down_revision = "0002"
+
+
+def upgrade() -> None:
+    run_sql_file("0003_orders.sql")

@@ -1,0 +1,10 @@
+"""People: invitations, tokens for machines, passwords."""
+
+from store.migrate import run_sql_file
+
+revision = "0004"
+down_revision = "0003"
+
+
+def upgrade() -> None:
+    run_sql_file("0004_people.sql")

@@ -1,0 +1,10 @@
+"""What each person chose: units, signals."""
+
+from store.migrate import run_sql_file
+
+revision = "0007"
+down_revision = "0006"
+
+
+def upgrade() -> None:
+    run_sql_file("0007_preferences.sql")
