@@ -15,9 +15,20 @@ from api.config import ApiConfig
 from api.context import Context, borrower, make_pool
 from api.gate import COOKIE, Gate
 from api.hub import Hub
-from api.pages import alert_list, board, job, login, reference
+from api.pages import alert_list, board, job, login, reference, signals
 from api.readiness import BrokerProbe
-from api.routes import alerts, equipment, health, jobs, places, procedures, quarantine, readings, stream
+from api.routes import (
+    alerts,
+    equipment,
+    follows,
+    health,
+    jobs,
+    places,
+    procedures,
+    quarantine,
+    readings,
+    stream,
+)
 from api.throttle import Throttle
 from model.clock import Clock
 
@@ -83,9 +94,9 @@ def _include(app: FastAPI) -> None:
     # Only tells readers of the OpenAPI document how to log in; the gate does the work.
     cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="Set by logging in at `/login`.")
     versioned = APIRouter(prefix=PREFIX, dependencies=[Depends(cookie)])
-    for module in (places, equipment, procedures, jobs, readings, alerts, quarantine, stream):
+    for module in (places, equipment, procedures, jobs, readings, alerts, follows, quarantine, stream):
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
-    for page in (board, job, alert_list, login, reference):
+    for page in (board, job, alert_list, signals, login, reference):
         app.include_router(page.router, include_in_schema=False)

@@ -11,6 +11,9 @@ from api.mailbox import Message
 from model.clock import to_datetime
 from model.event import Event, EventKind
 
+SIGNALS = (EventKind.TARGET_REACHED, EventKind.HOLD_FAILED)
+"""What people who follow a job are told; what they are told is then taken back if late readings say so."""
+
 
 class EventView(BaseModel):
     """A fact, recorded once."""
@@ -44,3 +47,9 @@ def event_view(event: Event) -> EventView:
 def event_message(event: Event) -> Message:
     """An event as the stream sends it."""
     return Message("event", event_view(event).model_dump_json(), event.id, event.job_id)
+
+
+def signal_message(event: Event) -> Message | None:
+    """A word to all pages that those who follow the job are told something; they ask what."""
+    told = event.kind in SIGNALS or event.kind is EventKind.HOLD_REVISED
+    return Message("signal", f'{{"job_id": {event.job_id or 0}}}', None, event.job_id) if told else None

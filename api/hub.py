@@ -21,7 +21,7 @@ import psycopg
 from api.alerts import ended_alerts, live_alerts
 from api.board import BoardReader, clock_speed
 from api.context import Borrow
-from api.events import event_message
+from api.events import event_message, signal_message
 from api.mailbox import Mailbox, Message
 from model.clock import Clock, to_datetime
 from model.errors import HoldfastError
@@ -155,6 +155,8 @@ class Hub:
             with self._database() as conn:
                 for event in events.after(conn, cursor):
                     news.messages.append(event_message(event))
+                    if (signal := signal_message(event)) is not None:
+                        news.messages.append(signal)
                     cursor = event.id
                 if self._mailboxes:
                     now_alerts = live_alerts(conn)

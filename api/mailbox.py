@@ -25,7 +25,7 @@ class Mailbox:
     """Messages for one page. Used by the event loop's thread only.
 
     Events and alerts wait in order. Of board rows and of the clock only the newest is worth sending. A page
-    of one job gets the events and the row of that job, and all alerts.
+    of one job gets the events and the row of that job, and all alerts and signals.
     """
 
     def __init__(self, job_id: int | None = None, most: int = MOST_WAITING) -> None:
@@ -41,7 +41,7 @@ class Mailbox:
     def put(self, message: Message) -> None:
         """Add an event or alert, or give the page up if too many wait."""
         elsewhere = self.job_id is not None and message.job_id != self.job_id
-        if elsewhere and message.event != "alert":
+        if elsewhere and message.event not in ("alert", "signal"):
             return
         if len(self._messages) >= self._most:
             self.close()

@@ -11,6 +11,7 @@ from pydantic import BaseModel, Field
 from model.alert import AlertState, Priority
 from model.clock import to_datetime
 from model.equipment import Position, Role
+from model.event import EventKind
 from model.job import JobState
 from model.judgement import Cause, PhaseKind, Verdict
 from model.reading import Valve
@@ -84,6 +85,15 @@ ROLES = {
     Role.PUMP: "pump",
     Role.THERMOMETER: "thermometer",
 }
+SOUNDS = {
+    "none": "no sound",
+    "rise": "three notes up",
+    "fall": "three notes down",
+    "two-tone": "two tones in turn",
+    "warble": "warble",
+    "knock": "knocking",
+}
+TOLD = {EventKind.TARGET_REACHED: "Target reached", EventKind.HOLD_FAILED: "Hold went over"}
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
 
 

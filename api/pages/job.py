@@ -20,7 +20,7 @@ from model.judgement import HoldTest
 from physics.leaks import refrigerant_loss
 from physics.refrigerants import Refrigerant, refrigerant
 from store import board as stored
-from store import events, jobs, lists
+from store import events, follows, jobs, lists
 from store.database import Connection
 from store.judgement import decode
 from store.lists import ALERTS, CIRCUITS, HOLD_TESTS, JOBS, unacknowledged
@@ -46,7 +46,7 @@ class HoldCard:
 
 
 @router.get("/jobs/{job_id}")
-def job_page(request: Request, ctx: Ctx, job_id: int) -> Response:
+def job_page(request: Request, ctx: Ctx, person: LoggedIn, job_id: int) -> Response:
     """Plot, judgement, events and instruments of one job."""
     with ctx.database() as conn:
         newest = events.newest_id(conn)
@@ -57,8 +57,16 @@ def job_page(request: Request, ctx: Ctx, job_id: int) -> Response:
         values = _judgement(conn, job_id)
         waiting = unacknowledged(conn)
         serving = lists.serving(conn, job_id)
+        followed = follows.of_job(conn, person.id, job_id)
     return render(
-        request, "job.html", row=row, serving=serving, newest=newest, unacknowledged=waiting, **values
+        request,
+        "job.html",
+        row=row,
+        serving=serving,
+        follows=followed,
+        newest=newest,
+        unacknowledged=waiting,
+        **values,
     )
 
 

@@ -61,6 +61,7 @@ async def stream(
     - `alert`: an alert as it is now. All live ones come at the beginning.
     - `rows`: changed rows of the board as in `/api/v1/board`, at most once a second. All come first.
     - `board`: numbers of the jobs on the board, at the beginning and when one is opened or closed.
+    - `signal`: a job reached its target or a hold went over; what the reader is told is at `/api/v1/me/told`.
     - `tick`: the clock, as long as the database answers. A page that gets none shows old figures.
 
     A reader that is too slow is cut off, and resumes by its last id.

@@ -1,5 +1,6 @@
 // What every page does: follow the event stream, keep the clock, say when contact is lost, announce alerts.
 
+import { refreshTold, startSignals } from "./signals.js";
 import { now, setClock, showMoments, siteTime } from "./time.js";
 
 const PATIENCE_MS = 8000;
@@ -16,6 +17,7 @@ let loggedOut = false;
 
 export function follow(handlers) {
   open(handlers);
+  startSignals();
   setInterval(look, LOOK_MS);
   window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
 }
@@ -26,10 +28,11 @@ function open(handlers) {
   if (document.body.dataset.job) query.set("job", document.body.dataset.job);
   const source = new EventSource(`/api/v1/events?${query}`);
   const on = (name, act) => source.addEventListener(name, (message) => act(JSON.parse(message.data), message));
-  on("hello", (tick) => { heard(tick); handlers.again?.(); });
+  on("hello", (tick) => { heard(tick); refreshTold(); handlers.again?.(); });
   on("tick", heard);
   on("alert", (alert) => { noteAlert(alert); handlers.alert?.(alert); });
   on("event", (event) => handlers.event?.(event));
+  on("signal", () => refreshTold());
   on("board", (jobs) => handlers.board?.(jobs));
   on("rows", (rows) => handlers.rows?.(rows));
   source.addEventListener("error", () => {
