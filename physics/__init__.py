@@ -14,6 +14,8 @@ pumpdown
     Time to a pressure and the pressure a pump ends at.
 leaks
     Leak rates, what a hold can show, and the refrigerant loss a vacuum leak stands for.
+pipes
+    Volume of a circuit from its pipes and vessels, with its range.
 refrigerants
     A small table of refrigerant properties.
 gas
