@@ -6,7 +6,6 @@ a revoked one, an instrument) are told on the channel ``equipment``.
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,10 +16,8 @@ from psycopg import errors
 from model.clock import to_datetime
 from model.equipment import Circuit, Crew, Gateway, Instrument, Position, Role, Site, check_name
 from model.errors import BadInput, Conflict, NotFound
+from store import broker_secrets
 from store.database import Connection, one
-
-BCRYPT_ROUNDS = 6
-"""Broker passwords are 24 random bytes, so a slow hash protects nothing; one is checked a connection."""
 
 
 def tell(conn: Connection) -> None:
@@ -110,10 +107,11 @@ def crews(conn: Connection) -> list[Crew]:
 
 @dataclass(frozen=True, slots=True)
 class GatewayLogin:
-    """What the broker must know of a gateway."""
+    """What brokers must know of a gateway: nats-server reads bcrypt, Mosquitto a hash of its own."""
 
     name: str
     secret_bcrypt: str
+    secret_mosquitto: str | None
 
 
 def add_gateway(
@@ -126,16 +124,13 @@ def add_gateway(
     Gateway, str
         The gateway and its broker password, which is kept only as a hash and shown this once.
     """
-    import bcrypt
-
     check_name(name, "gateway")
-    secret = secret or secrets.token_urlsafe(24)
-    digest = bcrypt.hashpw(secret.encode(), bcrypt.gensalt(BCRYPT_ROUNDS)).decode()
+    secret = secret or broker_secrets.make()
     try:
         row = conn.execute(
-            "INSERT INTO gateway (name, site_id, secret_bcrypt, created_at) "
-            "VALUES (%s, %s, %s, %s) RETURNING *",
-            (name, site_id, digest, now),
+            "INSERT INTO gateway (name, site_id, secret_bcrypt, secret_mosquitto, created_at) "
+            "VALUES (%(name)s, %(site)s, %(secret_bcrypt)s, %(secret_mosquitto)s, %(now)s) RETURNING *",
+            {"name": name, "site": site_id, "now": now, **broker_secrets.hashes(secret)},
         ).fetchone()
     except errors.UniqueViolation as error:
         raise Conflict(f"There is a gateway {name!r} already.", field="name") from error
@@ -171,7 +166,9 @@ def gateway_named(conn: Connection, name: str) -> Gateway:
 
 def gateway_logins(conn: Connection) -> list[GatewayLogin]:
     """Names and password hashes of the gateways that may publish."""
-    rows = conn.execute("SELECT name, secret_bcrypt FROM gateway WHERE revoked_at IS NULL ORDER BY name")
+    rows = conn.execute(
+        "SELECT name, secret_bcrypt, secret_mosquitto FROM gateway WHERE revoked_at IS NULL ORDER BY name"
+    )
     return [GatewayLogin(**row) for row in rows]
 
 

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import secrets
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from ops.embedded.postgres import write_private
 from ops.embedded.users import BrokerUser
-
-ITERATIONS = 101
-"""What ``mosquitto_passwd`` uses; passwords are random tokens."""
+from store.broker_secrets import mosquitto_hash
 
 
 def write_configuration(
@@ -27,7 +22,7 @@ def write_configuration(
 
     ``passwords`` are in clear by user name: Mosquitto has a hash of its own.
     """
-    secret = "".join(f"{user.name}:{password_hash(passwords[user.name])}\n" for user in users)
+    secret = "".join(f"{user.name}:{mosquitto_hash(passwords[user.name])}\n" for user in users)
     write_private(folder / "passwords", secret)
     write_private(folder / "access", access(users))
     (folder / "store").mkdir(exist_ok=True)
@@ -65,11 +60,3 @@ def access(users: Sequence[BrokerUser]) -> str:
         lines += [f"topic write {topic}" for topic in user.may_publish]
         lines += [f"topic read {topic}" for topic in user.may_read]
     return "\n".join(lines) + "\n"
-
-
-def password_hash(password: str) -> str:
-    """A line's hash: PBKDF2 with SHA-512, as ``mosquitto_passwd`` writes it."""
-    salt = secrets.token_bytes(12)
-    digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, ITERATIONS)
-    encoded = [base64.b64encode(part).decode("ascii") for part in (salt, digest)]
-    return f"$7${ITERATIONS}${encoded[0]}${encoded[1]}"
