@@ -58,7 +58,7 @@ def assign(
             "VALUES (%s, %s, %s, %s) RETURNING *",
             (job_id, instrument_id, to_datetime(since_us), deciding),
         ).fetchone()
-    except errors.UniqueViolation as error:
+    except errors.ExclusionViolation as error:
         raise Conflict("That instrument serves another job; end that first.", field="instrument") from error
     except errors.ForeignKeyViolation as error:
         raise NotFound("There is no such job or instrument.") from error

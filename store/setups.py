@@ -70,6 +70,7 @@ Row = tuple[int, int, int, int, float]
 _SERVICES = """
 SELECT a.* FROM unnest(%s::int[], %s::timestamptz[], %s::timestamptz[]) AS t (id, since, until)
 JOIN assignment a ON a.instrument_id = t.id AND a.since <= t.until AND (a.until IS NULL OR a.until > t.since)
+    AND a.job_id IS NOT NULL
 """
 _JOBS = """
 SELECT j.*, c.volume_m3, c.refrigerant FROM job j LEFT JOIN circuit c ON c.id = j.circuit_id

@@ -35,7 +35,8 @@ def close(conn: Connection, job_id: int, at_us: int) -> None:
 
 
 def move_end(conn: Connection, job_id: int, old_us: int, new_us: int) -> list[int]:
-    """Move the end of a job that was closed by rule, and the beginnings that lie on it.
+    """Move the end of a job that was closed by rule, and the beginnings that lie on it; what a person gave
+    stays where it is.
 
     Returns
     -------
@@ -43,22 +44,30 @@ def move_end(conn: Connection, job_id: int, old_us: int, new_us: int) -> list[in
         The instruments concerned.
     """
     both = {"job": job_id, "old": to_datetime(old_us), "new": to_datetime(new_us)}
+    # For a moment an end may lie behind the beginning after it.
+    conn.execute("SET CONSTRAINTS assignment_one_at_a_time DEFERRED")
     conn.execute(
         "DELETE FROM assignment b USING assignment a WHERE a.job_id = %(job)s AND a.until = %(old)s "
-        "AND b.instrument_id = a.instrument_id AND b.since >= %(old)s AND b.until <= %(new)s",
+        "AND b.instrument_id = a.instrument_id AND b.since >= %(old)s AND b.until <= %(new)s "
+        "AND NOT a.until_fixed AND NOT b.since_fixed",
         both,
     )
     conn.execute(
         "UPDATE assignment b SET since = %(new)s FROM assignment a, job j WHERE a.job_id = %(job)s "
         "AND a.until = %(old)s AND b.instrument_id = a.instrument_id AND b.job_id = j.id AND j.walk_up "
+        "AND NOT a.until_fixed AND NOT b.since_fixed "
         "AND (b.since = %(old)s OR (b.since > %(old)s AND b.since < %(new)s))",
         both,
     )
+    # Up to what a person gave to another job at the furthest.
     rows = conn.execute(
-        "UPDATE assignment SET until = %(new)s "
-        "WHERE job_id = %(job)s AND until = %(old)s AND since < %(new)s RETURNING instrument_id",
+        "UPDATE assignment a SET until = least(%(new)s, (SELECT min(b.since) FROM assignment b "
+        "WHERE b.instrument_id = a.instrument_id AND b.id <> a.id AND b.since >= a.until)) "
+        "WHERE job_id = %(job)s AND until = %(old)s AND since < %(new)s AND NOT until_fixed "
+        "RETURNING instrument_id",
         both,
     ).fetchall()
+    conn.execute("SET CONSTRAINTS assignment_one_at_a_time IMMEDIATE")
     conn.execute("UPDATE job SET closed_at = %(new)s WHERE id = %(job)s", both)
     tell(conn)
     return [row["instrument_id"] for row in rows]
