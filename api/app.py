@@ -5,15 +5,16 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 
-from fastapi import APIRouter, Depends, FastAPI
-from fastapi.security import APIKeyCookie
+from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from api import assets, problems
 from api.config import ApiConfig
 from api.context import Context, borrower, make_pool
-from api.gate import COOKIE, Gate
+from api.document import document
+from api.gate import Gate
 from api.hub import Hub
 from api.pages import alert_list, board, job, login, reference, signals
 from api.readiness import BrokerProbe
@@ -36,8 +37,10 @@ PREFIX = "/api/v1"
 DESCRIPTION = """
 Readings, hold tests and alerts of evacuation jobs.
 
-- **Login.** A cookie from `/login`; without it every address but health answers 401. Requests that change
-  something must come from this site (`Origin`) or be JSON.
+- **Login.** A cookie from `/login`, or a machine's token as `Authorization: Bearer hf_…`; without either
+  every address but health answers 401. With the cookie, requests that change something must come from
+  this site (`Origin`) or be JSON. A request with a token is judged by the token alone.
+- **Rights.** `x-right` of each operation names the right that it needs; without it the answer is 403.
 - **Errors** are problem details (RFC 9457) with a sentence in `detail` and the fields concerned in `errors`.
 - **Lists** page by cursor: pass `next` of one page as `cursor` of the next (also as `Link` header).
 - **Times** are RFC 3339 with offset. **Pressures** carry value and unit; `?pressure_unit=micron` chooses it.
@@ -66,7 +69,7 @@ def create_app(config: ApiConfig, clock: Clock) -> FastAPI:
         description=DESCRIPTION,
         docs_url=None,
         redoc_url=None,
-        openapi_url=f"{PREFIX}/openapi.json",
+        openapi_url=None,  # served by api.pages.reference, with the right that it needs
         license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         lifespan=lifespan,
     )
@@ -74,6 +77,8 @@ def create_app(config: ApiConfig, clock: Clock) -> FastAPI:
     app.openapi_version = "3.2.0"
     app.state.context = context
     app.state.probe = None if config.mqtt is None else BrokerProbe(config.mqtt)
+    # FastAPI's own way to extend the document.
+    app.openapi = partial(document, app)  # type: ignore[method-assign]
     problems.install(app)
     _include(app)
     app.mount(assets.own_address(), assets.LastingFiles(directory=assets.STATIC))
@@ -91,9 +96,7 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 
 
 def _include(app: FastAPI) -> None:
-    # Only tells readers of the OpenAPI document how to log in; the gate does the work.
-    cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="Set by logging in at `/login`.")
-    versioned = APIRouter(prefix=PREFIX, dependencies=[Depends(cookie)])
+    versioned = APIRouter(prefix=PREFIX)
     for module in (places, equipment, procedures, jobs, readings, alerts, follows, quarantine, stream):
         versioned.include_router(module.router)
     app.include_router(versioned)

@@ -13,6 +13,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.context import Context
 from api.problems import answer
 from model.errors import Unavailable
+from model.rights import Right
 from store import sessions
 from store.people import Person
 
@@ -21,6 +22,9 @@ OPEN = ("/healthz", "/readyz", "/login")
 OPEN_BELOW = "/static/"
 METRICS = "/metrics"
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+
+SCRAPER = Person(0, "metrics", "The metrics token", "machine", frozenset({Right.METRICS}))
+"""Who asks with the token of the settings."""
 
 SECURITY_HEADERS = {
     # BokehJS writes style elements; scripts come from our own address only, and none from text.
@@ -76,7 +80,9 @@ class Gate:
             except Unavailable as error:
                 if path not in OPEN:
                     return answer(request, error.status, str(error))
-        if request.state.person or path in OPEN or (path == METRICS and self._may_measure(request)):
+        if path == METRICS and self._may_measure(request):
+            request.state.person = SCRAPER
+        if request.state.person or path in OPEN:
             return None
         return refuse(request)
 

@@ -16,31 +16,37 @@ class Role(StrEnum):
 
 
 class Right(StrEnum):
-    """Something that not everybody may do."""
+    """Something that not everybody may do; `MEANING` says what."""
 
+    OWN = "own"
     LOOK = "look"
-    """See jobs, readings, judgements, alerts and equipment."""
     ACKNOWLEDGE = "acknowledge"
-    """Take an alert; write a note beside it."""
     ORDER = "order"
-    """Close a valve from afar."""
     JOBS = "jobs"
-    """Open, name, change and merge jobs; say which instrument serves which job."""
     EQUIPMENT = "equipment"
-    """Sites, circuits, crews, instruments."""
     PROCEDURES = "procedures"
-    """Make and change procedures."""
     GATEWAYS = "gateways"
-    """Give, change and take away gateways' credentials."""
     QUARANTINE = "quarantine"
-    """See refused messages as they came."""
-    PEOPLE = "people"
-    """Invite, change and disable people; end their sessions; make tokens for machines."""
     METRICS = "metrics"
-    """Read the service's own measurements."""
+    PEOPLE = "people"
 
 
-_TECHNICIAN = frozenset({Right.LOOK, Right.ACKNOWLEDGE, Right.ORDER, Right.JOBS})
+MEANING: Mapping[Right, str] = {
+    Right.OWN: "change your own password, sessions and choices",
+    Right.LOOK: "see jobs, readings, judgements, alerts and equipment",
+    Right.ACKNOWLEDGE: "take alerts and write notes beside them",
+    Right.ORDER: "close a valve from afar",
+    Right.JOBS: "open, name, change and merge jobs and say which instrument serves which",
+    Right.EQUIPMENT: "set up sites, circuits, crews and instruments",
+    Right.PROCEDURES: "make and change procedures",
+    Right.GATEWAYS: "give, change and take away the credentials of gateways",
+    Right.QUARANTINE: "see refused messages as they came",
+    Right.METRICS: "read the service's own measurements",
+    Right.PEOPLE: "invite, change and disable people, end their sessions and make tokens",
+}
+"""What each right lets somebody do; reads after "to"."""
+
+_TECHNICIAN = frozenset({Right.OWN, Right.LOOK, Right.ACKNOWLEDGE, Right.ORDER, Right.JOBS})
 _DISPATCHER = _TECHNICIAN | {Right.EQUIPMENT, Right.QUARANTINE}
 _MANAGER = _DISPATCHER | {Right.PROCEDURES, Right.GATEWAYS}
 
@@ -50,3 +56,7 @@ RIGHTS: Mapping[Role, frozenset[Right]] = {
     Role.MANAGER: _MANAGER,
     Role.ADMINISTRATOR: frozenset(Right),
 }
+
+SCOPES: frozenset[Right] = frozenset(Right) - {Right.OWN, Right.PEOPLE}
+"""What a machine's token may be given. A machine has no password or session of its own, and a token that
+could make tokens or reset passwords could give itself every right."""

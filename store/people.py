@@ -25,11 +25,20 @@ class Person:
     login: str
     name: str
     role: str
+    scopes: frozenset[Right] | None = None
+    """What a machine's token may do; None for people, whose role decides."""
 
     @property
     def rights(self) -> frozenset[Right]:
         """What the person may do."""
-        return RIGHTS[Role(self.role)]
+        return RIGHTS[Role(self.role)] if self.scopes is None else self.scopes
+
+    @property
+    def limits(self) -> str:
+        """How a sentence begins that refuses something."""
+        if self.scopes is None:
+            return f"Your role, {self.role}, does not let you"
+        return f"{self.name} does not let its holder"
 
 
 def add(

@@ -7,8 +7,9 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from api.context import Ctx, LoggedIn
+from api.context import Ctx
 from api.pages import render
+from api.permissions import LOOK, MayAcknowledge
 from api.routes.alerts import LONGEST_NOTE, AlertDetail, read_alert
 from model.alert import AlertState, Priority
 from model.errors import BadInput
@@ -43,7 +44,7 @@ def _cards(conn: Connection) -> tuple[list[AlertDetail], list[AlertDetail]]:
     )
 
 
-@router.get("/alerts")
+@router.get("/alerts", dependencies=[LOOK])
 def alert_list(request: Request, ctx: Ctx) -> Response:
     """Live alerts, the one to act on first at the top; then the latest that are over."""
     with ctx.database() as conn:
@@ -53,7 +54,7 @@ def alert_list(request: Request, ctx: Ctx) -> Response:
     return render(request, "alerts.html", live=live, over=over, newest=newest, unacknowledged=waiting)
 
 
-@router.get("/alerts/cards")
+@router.get("/alerts/cards", dependencies=[LOOK])
 def cards(request: Request, ctx: Ctx) -> Response:
     """The lists alone, for a page that is open."""
     with ctx.database() as conn:
@@ -62,7 +63,7 @@ def cards(request: Request, ctx: Ctx) -> Response:
 
 
 @router.post("/alerts/{alert_id}/acknowledge")
-def acknowledge(ctx: Ctx, person: LoggedIn, alert_id: int, note: Words = "") -> Response:
+def acknowledge(ctx: Ctx, person: MayAcknowledge, alert_id: int, note: Words = "") -> Response:
     """Take an alert, by the plain form."""
     with ctx.database() as conn:
         alerts.acknowledge(conn, alert_id, person.id, note.strip(), ctx.clock.now_us())
@@ -70,7 +71,7 @@ def acknowledge(ctx: Ctx, person: LoggedIn, alert_id: int, note: Words = "") -> 
 
 
 @router.post("/alerts/{alert_id}/note")
-def add_note(ctx: Ctx, person: LoggedIn, alert_id: int, note: Words = "") -> Response:
+def add_note(ctx: Ctx, person: MayAcknowledge, alert_id: int, note: Words = "") -> Response:
     """Write something down, by the plain form."""
     if not note.strip():
         raise BadInput("A note without words says nothing. Go back and write some.", field="note")

@@ -10,6 +10,7 @@ from starlette.responses import Response
 from api.board import BoardReader
 from api.context import Ctx
 from api.pages import render
+from api.permissions import LOOK
 from api.words import VERDICTS
 from model.clock import to_datetime
 from store import events
@@ -22,7 +23,7 @@ CLOSED_FOR = timedelta(hours=24)
 """How long a closed job stays in sight beneath the board."""
 
 
-@router.get("/")
+@router.get("/", dependencies=[LOOK])
 def board(request: Request, ctx: Ctx) -> Response:
     """Jobs that are not closed, the most urgent first."""
     with ctx.database() as conn:

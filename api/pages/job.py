@@ -11,8 +11,9 @@ from starlette.responses import RedirectResponse, Response
 
 from api.alerts import LIVE, alert_view
 from api.board import clock_speed, view
-from api.context import Ctx, LoggedIn
+from api.context import Ctx
 from api.pages import render
+from api.permissions import LOOK, MayLook, MayRunJobs
 from api.routes.jobs import ANY_HOLD, ANY_JOB
 from api.words import number
 from model.errors import NotFound
@@ -46,7 +47,7 @@ class HoldCard:
 
 
 @router.get("/jobs/{job_id}")
-def job_page(request: Request, ctx: Ctx, person: LoggedIn, job_id: int) -> Response:
+def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Response:
     """Plot, judgement, events and instruments of one job."""
     with ctx.database() as conn:
         newest = events.newest_id(conn)
@@ -70,7 +71,7 @@ def job_page(request: Request, ctx: Ctx, person: LoggedIn, job_id: int) -> Respo
     )
 
 
-@router.get("/jobs/{job_id}/judgement")
+@router.get("/jobs/{job_id}/judgement", dependencies=[LOOK])
 def judgement(request: Request, ctx: Ctx, job_id: int) -> Response:
     """What changes with events, for a page that is open."""
     with ctx.database() as conn:
@@ -80,7 +81,7 @@ def judgement(request: Request, ctx: Ctx, job_id: int) -> Response:
 
 @router.post("/jobs/{job_id}/name")
 def name(
-    ctx: Ctx, person: LoggedIn, job_id: int, title: Annotated[str, Form(max_length=200)] = ""
+    ctx: Ctx, person: MayRunJobs, job_id: int, title: Annotated[str, Form(max_length=200)] = ""
 ) -> Response:
     """Give a job its name, by the plain form."""
     with ctx.database() as conn:

@@ -13,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from api.context import Context, Ctx
 from api.gate import COOKIE
 from api.pages import render
+from api.permissions import OPEN_TO_ALL, Oneself
 from api.words import duration
 from store import people, sessions
 
@@ -26,7 +27,7 @@ _hashing = threading.Semaphore(2)
 NextPage = Annotated[str, Form(alias="next")]
 
 
-@router.get("/login")
+@router.get("/login", dependencies=[OPEN_TO_ALL])
 def login_page(request: Request, next: str = "/") -> Response:  # noqa: A002 - its name in the address
     """The form; who is logged in already goes on."""
     if request.state.person:
@@ -34,7 +35,7 @@ def login_page(request: Request, next: str = "/") -> Response:  # noqa: A002 - i
     return render(request, "login.html", next=_own_path(next), login="", message="")
 
 
-@router.post("/login")
+@router.post("/login", dependencies=[OPEN_TO_ALL])
 def log_in(
     request: Request,
     ctx: Ctx,
@@ -70,7 +71,7 @@ def log_in(
 
 
 @router.post("/logout")
-def log_out(request: Request, ctx: Ctx) -> Response:
+def log_out(request: Request, ctx: Ctx, person: Oneself) -> Response:
     """End the session."""
     with ctx.database() as conn:
         sessions.end(conn, request.cookies.get(COOKIE, ""))

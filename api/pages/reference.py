@@ -5,14 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 from fastapi import APIRouter, Request
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
 from api.pages import render
+from api.permissions import LOOK
 
 router = APIRouter()
 
 
-@router.get("/api/v1/docs")
+@router.get("/api/v1/openapi.json", dependencies=[LOOK])
+def openapi(request: Request) -> Response:
+    """The OpenAPI document."""
+    return JSONResponse(request.app.openapi())
+
+
+@router.get("/api/v1/docs", dependencies=[LOOK])
 def reference(request: Request) -> Response:
     """Every address with its parameters."""
     document: dict[str, Any] = request.app.openapi()

@@ -7,8 +7,9 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from api.context import Ctx, LoggedIn
+from api.context import Ctx
 from api.pages import render
+from api.permissions import Oneself
 from api.words import SOUNDS
 from model.errors import BadInput
 from store import follows, jobs
@@ -20,7 +21,7 @@ router = APIRouter()
 @router.post("/jobs/{job_id}/follow")
 def follow(
     ctx: Ctx,
-    person: LoggedIn,
+    person: Oneself,
     job_id: int,
     target: Annotated[str, Form()] = "",
     over: Annotated[str, Form()] = "",
@@ -33,7 +34,7 @@ def follow(
 
 
 @router.post("/me/told/{event_id}/seen")
-def seen(ctx: Ctx, person: LoggedIn, event_id: int) -> Response:
+def seen(ctx: Ctx, person: Oneself, event_id: int) -> Response:
     """Say that something was seen, by the plain form."""
     with ctx.database() as conn:
         follows.seen(conn, person.id, event_id, ctx.now())
@@ -41,7 +42,7 @@ def seen(ctx: Ctx, person: LoggedIn, event_id: int) -> Response:
 
 
 @router.get("/me/signals")
-def signals_page(request: Request, ctx: Ctx, person: LoggedIn) -> Response:
+def signals_page(request: Request, ctx: Ctx, person: Oneself) -> Response:
     """What the reader is told, of which jobs, and how it sounds."""
     with ctx.database() as conn:
         chosen = follows.choice(conn, person.id)
@@ -52,7 +53,7 @@ def signals_page(request: Request, ctx: Ctx, person: LoggedIn) -> Response:
 def choose(
     request: Request,
     ctx: Ctx,
-    person: LoggedIn,
+    person: Oneself,
     target_sound: Annotated[str, Form()] = "none",
     over_sound: Annotated[str, Form()] = "none",
     volume: Annotated[str, Form()] = "",

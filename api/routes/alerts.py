@@ -9,8 +9,9 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
 from api.alerts import ALL, AlertView, alert_view
-from api.context import Ctx, LoggedIn
+from api.context import Ctx
 from api.paging import Page, Paged
+from api.permissions import LOOK, MayAcknowledge
 from api.problems import errors_of
 from api.quantities import moment
 from model.alert import AlertState
@@ -46,7 +47,7 @@ class Note(BaseModel):
     note: str = Field("", max_length=LONGEST_NOTE)
 
 
-@router.get("/alerts", responses=errors_of(401, 422, 503))
+@router.get("/alerts", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_alerts(
     ctx: Ctx,
     paging: Paged,
@@ -60,7 +61,7 @@ def list_alerts(
         return paging.page(conn, ALERTS, filters, alert_view)
 
 
-@router.get("/alerts/{alert_id}", responses=errors_of(401, 404, 422, 503))
+@router.get("/alerts/{alert_id}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
 def alert(ctx: Ctx, alert_id: int) -> AlertDetail:
     """One alert with its history, oldest first."""
     with ctx.database() as conn:
@@ -68,7 +69,7 @@ def alert(ctx: Ctx, alert_id: int) -> AlertDetail:
 
 
 @router.post("/alerts/{alert_id}/acknowledge", responses=errors_of(401, 403, 404, 422, 503))
-def acknowledge(ctx: Ctx, person: LoggedIn, alert_id: int, words: Note) -> AlertDetail:
+def acknowledge(ctx: Ctx, person: MayAcknowledge, alert_id: int, words: Note) -> AlertDetail:
     """Take an alert: I have seen it and see to it. Of two who do, the first has it; a note is always kept."""
     with ctx.database() as conn:
         alerts.acknowledge(conn, alert_id, person.id, words.note.strip(), ctx.clock.now_us())
@@ -76,7 +77,7 @@ def acknowledge(ctx: Ctx, person: LoggedIn, alert_id: int, words: Note) -> Alert
 
 
 @router.post("/alerts/{alert_id}/notes", status_code=201, responses=errors_of(401, 403, 404, 422, 503))
-def add_note(ctx: Ctx, person: LoggedIn, alert_id: int, words: Note) -> AlertDetail:
+def add_note(ctx: Ctx, person: MayAcknowledge, alert_id: int, words: Note) -> AlertDetail:
     """Write something down beside an alert."""
     if not words.note.strip():
         raise BadInput("A note without words says nothing.", field="note")

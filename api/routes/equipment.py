@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
-from api.permissions import MayEquip, MayKeepGateways
+from api.permissions import LOOK, MayEquip, MayKeepGateways
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.equipment import Position, Role
@@ -75,7 +75,7 @@ class InstrumentView(NewInstrument):
     last_arrived_at: datetime | None
 
 
-@router.get("/gateways", responses=errors_of(401, 422, 503))
+@router.get("/gateways", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_gateways(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[GatewayView]:
     """Gateways by number, of one site or all."""
     with ctx.database() as conn:
@@ -90,7 +90,7 @@ def add_gateway(ctx: Ctx, person: MayKeepGateways, new: NewGateway) -> GatewayMa
     return GatewayMade(id=gateway.id, name=gateway.name, site_id=gateway.site_id, secret=secret)
 
 
-@router.get("/instruments", responses=errors_of(401, 422, 503))
+@router.get("/instruments", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_instruments(
     ctx: Ctx, paging: Paged, unit: InUnit, gateway: int | None = None, site: int | None = None
 ) -> Page[InstrumentView]:

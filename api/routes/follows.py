@@ -8,7 +8,8 @@ from datetime import datetime
 from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
-from api.context import Ctx, LoggedIn
+from api.context import Ctx
+from api.permissions import Oneself
 from api.problems import errors_of
 from store import follows, jobs
 from store.follows import SOUNDS, Follow
@@ -66,7 +67,7 @@ class Told(BaseModel):
 
 
 @router.get("/jobs/{job_id}/follow", responses=errors_of(401, 404, 422, 503))
-def following(ctx: Ctx, person: LoggedIn, job_id: int) -> Following:
+def following(ctx: Ctx, person: Oneself, job_id: int) -> Following:
     """How the reader follows a job."""
     with ctx.database() as conn:
         jobs.by_id(conn, job_id)
@@ -74,7 +75,7 @@ def following(ctx: Ctx, person: LoggedIn, job_id: int) -> Following:
 
 
 @router.put("/jobs/{job_id}/follow", responses=errors_of(401, 403, 404, 422, 503))
-def follow(ctx: Ctx, person: LoggedIn, job_id: int, wanted: Following) -> Following:
+def follow(ctx: Ctx, person: Oneself, job_id: int, wanted: Following) -> Following:
     """Arm and disarm, for oneself; with neither the job is followed no longer."""
     with ctx.database() as conn:
         jobs.by_id(conn, job_id)
@@ -82,35 +83,35 @@ def follow(ctx: Ctx, person: LoggedIn, job_id: int, wanted: Following) -> Follow
 
 
 @router.get("/me/follows", responses=errors_of(401, 503))
-def list_follows(ctx: Ctx, person: LoggedIn) -> list[FollowedJob]:
+def list_follows(ctx: Ctx, person: Oneself) -> list[FollowedJob]:
     """The jobs that the reader follows, open ones first."""
     with ctx.database() as conn:
         return [FollowedJob(**row) for row in follows.everything(conn, person.id)]
 
 
 @router.get("/me/told", responses=errors_of(401, 503))
-def list_told(ctx: Ctx, person: LoggedIn) -> list[Told]:
+def list_told(ctx: Ctx, person: Oneself) -> list[Told]:
     """What the reader is told and has not seen yet, the newest first."""
     with ctx.database() as conn:
         return [Told(event_id=row["id"], **row) for row in follows.told(conn, person.id)]
 
 
 @router.post("/me/told/{event_id}/seen", status_code=204, responses=errors_of(401, 403, 404, 422, 503))
-def seen(ctx: Ctx, person: LoggedIn, event_id: int) -> None:
+def seen(ctx: Ctx, person: Oneself, event_id: int) -> None:
     """The reader has seen it: it is shown and sounded no longer, on any of their pages."""
     with ctx.database() as conn:
         follows.seen(conn, person.id, event_id, ctx.now())
 
 
 @router.get("/me/signals", responses=errors_of(401, 503))
-def signals(ctx: Ctx, person: LoggedIn) -> Signals:
+def signals(ctx: Ctx, person: Oneself) -> Signals:
     """The reader's sounds."""
     with ctx.database() as conn:
         return Signals.model_validate(asdict(follows.choice(conn, person.id)))
 
 
 @router.patch("/me/signals", responses=errors_of(401, 403, 422, 503))
-def change_signals(ctx: Ctx, person: LoggedIn, change: SignalChange) -> Signals:
+def change_signals(ctx: Ctx, person: Oneself, change: SignalChange) -> Signals:
     """Choose sounds."""
     with ctx.database() as conn:
         chosen = replace(follows.choice(conn, person.id), **change.model_dump(exclude_none=True))

@@ -9,6 +9,7 @@ from fastapi.responses import PlainTextResponse, Response
 from pydantic import BaseModel
 
 from api.context import Ctx
+from api.permissions import MEASURE, OPEN_TO_ALL
 from api.problems import Problem, errors_of, problem
 from api.readiness import BrokerProbe, parts
 from store import beats
@@ -45,7 +46,7 @@ class NotReady(Problem):
     parts: dict[str, PartView]
 
 
-@router.get("/healthz")
+@router.get("/healthz", dependencies=[OPEN_TO_ALL])
 async def healthz() -> Alive:
     """Whether the process lives. Asks nobody else."""
     return Alive()
@@ -53,6 +54,7 @@ async def healthz() -> Alive:
 
 @router.get(
     "/readyz",
+    dependencies=[OPEN_TO_ALL],
     response_model=Ready,
     responses={
         503: {
@@ -74,7 +76,9 @@ def readyz(request: Request, ctx: Ctx) -> Response | Ready:
     return problem(request, 503, detail, extra={"parts": {k: v.model_dump() for k, v in views.items()}})
 
 
-@router.get("/metrics", response_class=PlainTextResponse, responses=errors_of(401, 503))
+@router.get(
+    "/metrics", dependencies=[MEASURE], response_class=PlainTextResponse, responses=errors_of(401, 503)
+)
 def metrics(ctx: Ctx) -> Response:
     """Numbers in the OpenMetrics text format; with a login, or the token of the settings as bearer."""
     with ctx.database() as conn:

@@ -9,11 +9,11 @@ from fastapi import APIRouter, Query
 from pydantic import AwareDatetime, BaseModel, Field
 
 from api.board import BoardReader, RowView
-from api.context import Ctx, LoggedIn
+from api.context import Ctx
 from api.events import EventView
 from api.holds import HoldTestDetail, HoldTestView, RevisionView, hold_view
 from api.paging import Page, Paged
-from api.permissions import MayRunJobs
+from api.permissions import LOOK, MayRunJobs
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.clock import to_us
@@ -116,14 +116,14 @@ class JobChange(BaseModel):
     title: str = Field(description="Its name; jobs that a reading opened wait for one.")
 
 
-@router.get("/board", responses=errors_of(401, 503))
+@router.get("/board", dependencies=[LOOK], responses=errors_of(401, 503))
 def board(ctx: Ctx) -> list[RowView]:
     """Jobs that are not closed at a glance, the most urgent first. The event stream sends changed rows."""
     with ctx.database() as conn:
         return BoardReader(ctx.clock).read(conn)
 
 
-@router.get("/jobs", responses=errors_of(401, 422, 503))
+@router.get("/jobs", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_jobs(
     ctx: Ctx, paging: Paged, site: int | None = None, state: JobState | None = None
 ) -> Page[JobView]:
@@ -162,7 +162,7 @@ def add_job(ctx: Ctx, person: MayRunJobs, new: NewJob) -> JobDetail:
     return job(ctx, Pressures("Pa"), made.id)
 
 
-@router.get("/jobs/{job_id}", responses=errors_of(401, 404, 422, 503))
+@router.get("/jobs/{job_id}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
 def job(ctx: Ctx, unit: InUnit, job_id: int) -> JobDetail:
     """One job."""
     with ctx.database() as conn:
@@ -181,7 +181,7 @@ def job(ctx: Ctx, unit: InUnit, job_id: int) -> JobDetail:
 
 
 @router.patch("/jobs/{job_id}", responses=errors_of(401, 403, 404, 422, 503))
-def change_job(ctx: Ctx, person: LoggedIn, job_id: int, change: JobChange) -> JobView:
+def change_job(ctx: Ctx, person: MayRunJobs, job_id: int, change: JobChange) -> JobView:
     """Name a job."""
     with ctx.database() as conn:
         jobs.rename(conn, job_id, change.title, ctx.clock.now_us(), person.id)
@@ -190,7 +190,7 @@ def change_job(ctx: Ctx, person: LoggedIn, job_id: int, change: JobChange) -> Jo
     return JobView(**row)
 
 
-@router.get("/jobs/{job_id}/phases", responses=errors_of(401, 404, 422, 503))
+@router.get("/jobs/{job_id}/phases", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
 def phases(ctx: Ctx, unit: InUnit, job_id: int) -> list[PhaseView]:
     """Phases of a job in order of time."""
     with ctx.database() as conn:
@@ -198,7 +198,7 @@ def phases(ctx: Ctx, unit: InUnit, job_id: int) -> list[PhaseView]:
         return [_phase(row, unit) for row in lists.phases(conn, job_id)]
 
 
-@router.get("/jobs/{job_id}/events", responses=errors_of(401, 404, 422, 503))
+@router.get("/jobs/{job_id}/events", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
 def events(ctx: Ctx, paging: Paged, job_id: int) -> Page[EventView]:
     """Events of a job, the last recorded first."""
     with ctx.database() as conn:
@@ -206,7 +206,7 @@ def events(ctx: Ctx, paging: Paged, job_id: int) -> Page[EventView]:
         return paging.page(conn, EVENTS, {"job": job_id}, lambda row: EventView(**row))
 
 
-@router.get("/hold-tests", tags=["hold tests"], responses=errors_of(401, 422, 503))
+@router.get("/hold-tests", dependencies=[LOOK], tags=["hold tests"], responses=errors_of(401, 422, 503))
 def list_hold_tests(
     ctx: Ctx,
     paging: Paged,
@@ -221,7 +221,12 @@ def list_hold_tests(
         return paging.page(conn, HOLD_TESTS, filters, lambda row: hold_view(row, unit))
 
 
-@router.get("/hold-tests/{hold_test_id}", tags=["hold tests"], responses=errors_of(401, 404, 422, 503))
+@router.get(
+    "/hold-tests/{hold_test_id}",
+    dependencies=[LOOK],
+    tags=["hold tests"],
+    responses=errors_of(401, 404, 422, 503),
+)
 def hold_test(ctx: Ctx, unit: InUnit, hold_test_id: int) -> HoldTestDetail:
     """One hold test with its revisions, the newest first."""
     with ctx.database() as conn:

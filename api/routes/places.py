@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
-from api.permissions import MayEquip
+from api.permissions import LOOK, MayEquip
 from api.problems import errors_of
 from store import equipment
 from store.lists import CIRCUITS, CREWS, SITES
@@ -59,7 +59,7 @@ class CrewView(NewCrew):
     id: int
 
 
-@router.get("/sites", responses=errors_of(401, 422, 503))
+@router.get("/sites", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_sites(ctx: Ctx, paging: Paged) -> Page[SiteView]:
     """Sites by number."""
     with ctx.database() as conn:
@@ -74,7 +74,7 @@ def add_site(ctx: Ctx, person: MayEquip, new: NewSite) -> SiteView:
     return SiteView(id=site.id, name=site.name, time_zone=site.time_zone, place=site.place)
 
 
-@router.get("/circuits", responses=errors_of(401, 422, 503))
+@router.get("/circuits", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_circuits(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[CircuitView]:
     """Circuits by number, of one site or all."""
     with ctx.database() as conn:
@@ -89,7 +89,7 @@ def add_circuit(ctx: Ctx, person: MayEquip, new: NewCircuit) -> CircuitView:
     return CircuitView(id=made.id, **new.model_dump())
 
 
-@router.get("/crews", responses=errors_of(401, 422, 503))
+@router.get("/crews", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_crews(ctx: Ctx, paging: Paged) -> Page[CrewView]:
     """Crews by number."""
     with ctx.database() as conn:

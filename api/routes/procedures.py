@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
-from api.permissions import MaySetProcedures
+from api.permissions import LOOK, MaySetProcedures
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.procedure import Procedure
@@ -52,7 +52,7 @@ class ProcedureView(NewProcedure):
     )
 
 
-@router.get("/procedures", responses=errors_of(401, 422, 503))
+@router.get("/procedures", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_procedures(
     ctx: Ctx,
     paging: Paged,

@@ -10,6 +10,7 @@ from pydantic import BaseModel, Field
 
 from api.context import Ctx
 from api.paging import Page, Paged
+from api.permissions import MaySeeRefused
 from api.problems import errors_of
 from store.lists import QUARANTINE, quarantined_elsewhere
 
@@ -39,7 +40,10 @@ class QuarantinePage(Page[QuarantinedView]):
 
 @router.get("/quarantine", responses=errors_of(401, 422, 503))
 def list_quarantine(
-    ctx: Ctx, paging: Paged, gateway: Annotated[str | None, Query(description="Name of a gateway.")] = None
+    ctx: Ctx,
+    person: MaySeeRefused,
+    paging: Paged,
+    gateway: Annotated[str | None, Query(description="Name of a gateway.")] = None,
 ) -> QuarantinePage:
     """Refused messages, the newest first."""
     with ctx.database() as conn:

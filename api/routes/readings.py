@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
 from api.context import Ctx
+from api.permissions import LOOK
 from api.problems import errors_of
 from api.quantities import InUnit, Moment
 from model.errors import BadInput, NotFound
@@ -49,7 +50,7 @@ class ReadingsView(BaseModel):
     gaps: list[Gap]
 
 
-@router.get("/readings", responses=errors_of(401, 404, 422, 503))
+@router.get("/readings", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
 def readings(
     ctx: Ctx,
     unit: InUnit,

@@ -16,6 +16,7 @@ from api.events import event_message
 from api.gate import COOKIE
 from api.hub import tick_data
 from api.mailbox import Mailbox, Message
+from api.permissions import LOOK
 from api.problems import errors_of
 from model.errors import Unavailable
 from store import events, sessions
@@ -40,7 +41,7 @@ async def _listening(request: Request) -> None:
     "/events",
     response_class=EventSourceResponse,
     responses=errors_of(401, 422, 503),
-    dependencies=[Depends(_listening)],
+    dependencies=[LOOK, Depends(_listening)],
 )
 async def stream(
     request: Request,
