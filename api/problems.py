@@ -12,7 +12,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from model.errors import BadInput, HoldfastError, NotFound
+from model.errors import BadFields, BadInput, HoldfastError, NotFound
 
 MEDIA_TYPE = "application/problem+json"
 FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
@@ -79,8 +79,11 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(HoldfastError)
     def on_ours(request: Request, error: HoldfastError) -> Response:
-        field = error.field if isinstance(error, BadInput) else None
-        errors = [FieldError(field=field, message=str(error))] if field else []
+        if isinstance(error, BadFields):
+            errors = [FieldError(field=field, message=text) for field, text in error.errors.items()]
+        else:
+            field = error.field if isinstance(error, BadInput) else None
+            errors = [FieldError(field=field, message=str(error))] if field else []
         return answer(request, error.status, str(error), errors=errors)
 
     @app.exception_handler(RequestValidationError)

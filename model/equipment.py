@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from zoneinfo import ZoneInfo
 
-from model.errors import BadInput
+from model.errors import BadFields, BadInput
+from model.texts import LONGEST_NAME, LONGEST_WORDS, check_text
+from physics.units import pressure_unit
 
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,38}[a-z0-9]")
 """Names of gateways and instruments: they stand in MQTT topics, so nothing else is safe there."""
@@ -107,3 +111,113 @@ class Instrument:
     accuracy: float
     interval_s: float
     serial: str
+
+
+LARGEST_VOLUME_M3 = 10_000.0
+HIGHEST_RANGE_PA = 1.5e6
+"""What is above is refused as a reading too (the outside contract)."""
+LONGEST_INTERVAL_S = 86_400.0
+
+
+def check_site(name: str, time_zone: str, place: str) -> tuple[str, str, str]:
+    """Name, time zone and place if a site may have them, else raise `BadFields`."""
+    errors: dict[str, str] = {}
+    name = _text(errors, name, "name", needed="A site needs a name.")
+    place = _text(errors, place, "place", longest=LONGEST_WORDS)
+    time_zone = time_zone.strip()
+    try:
+        ZoneInfo(time_zone)
+    except (ValueError, OSError, KeyError):
+        errors["time_zone"] = f"{time_zone!r} is no time zone; use a name such as Europe/Berlin."
+    _raise(errors)
+    return name, time_zone, place
+
+
+def check_circuit(
+    name: str, volume_m3: float | None, refrigerant: str | None, oil: str | None
+) -> tuple[str, float | None, str | None, str | None]:
+    """What a circuit may have, else raise `BadFields`."""
+    errors: dict[str, str] = {}
+    name = _text(errors, name, "name", needed="A circuit needs a name.")
+    words = [_text(errors, text or "", field) for text, field in ((refrigerant, "refrigerant"), (oil, "oil"))]
+    if volume_m3 is not None and not 0 < volume_m3 < LARGEST_VOLUME_M3:
+        errors["volume"] = "The volume must lie above zero and below 10,000 m³."
+    _raise(errors)
+    return name, volume_m3, words[0] or None, words[1] or None
+
+
+def check_crew(name: str) -> str:
+    """The name if a crew may have it, else raise `BadFields`."""
+    errors: dict[str, str] = {}
+    name = _text(errors, name, "name", needed="A crew needs a name.")
+    _raise(errors)
+    return name
+
+
+@dataclass(frozen=True, slots=True)
+class Properties:
+    """What of an instrument can be changed; see `Instrument`."""
+
+    role: Role
+    position: Position = Position.CIRCUIT
+    principle: str = ""
+    unit: str = "Pa"
+    range_low_pa: float | None = None
+    range_high_pa: float | None = None
+    accuracy: float = 0.1
+    interval_s: float = 10.0
+    serial: str = ""
+
+    def checked(self) -> Properties:
+        """These, with texts trimmed and the unit's usual symbol; raises `BadFields`."""
+        errors: dict[str, str] = {}
+        principle = _text(errors, self.principle, "principle")
+        serial = _text(errors, self.serial, "serial")
+        unit = self.unit
+        try:
+            unit = pressure_unit(self.unit)
+        except ValueError as error:
+            errors["unit"] = f"{error}."
+        if not 0 < self.interval_s <= LONGEST_INTERVAL_S:
+            errors["interval"] = "The reporting interval must lie above zero and be a day at most."
+        if not 0 <= self.accuracy < 1:
+            errors["accuracy"] = "The accuracy is a share of the reading, such as 10 % or 0.1."
+        low, high = self.range_low_pa, self.range_high_pa
+        for field, value in (("range_low", low), ("range_high", high)):
+            if value is not None and not (
+                math.isfinite(value) and -HIGHEST_RANGE_PA < value <= HIGHEST_RANGE_PA
+            ):
+                errors[field] = "A range lies between vacuum and 1.5 MPa, absolute."
+        if (
+            low is not None
+            and high is not None
+            and low >= high
+            and not errors.keys() & {"range_low", "range_high"}
+        ):
+            errors["range_low"] = "The range must begin below its end."
+        _raise(errors)
+        return Properties(
+            self.role, self.position, principle, unit, low, high, self.accuracy, self.interval_s, serial
+        )
+
+
+JUDGED = ("role", "position", "range_low_pa", "range_high_pa", "accuracy", "interval_s")
+"""What of an instrument the judgement looks at: a change judges its jobs again."""
+
+
+def _text(
+    errors: dict[str, str], value: str, field: str, *, needed: str = "", longest: int = LONGEST_NAME
+) -> str:
+    try:
+        value = check_text(value, field, longest=longest)
+    except BadInput as error:
+        errors[field] = str(error)
+        return ""
+    if needed and not value:
+        errors[field] = needed
+    return value
+
+
+def _raise(errors: dict[str, str]) -> None:
+    if errors:
+        raise BadFields(errors)

@@ -4,6 +4,7 @@
 
     HoldfastError              anything that we raise on purpose
     ├── BadInput               the caller's input cannot be used; the message is one clear sentence
+    │   ├── BadFields          several fields of one form or row cannot be used
     │   ├── NotFound           the named thing does not exist
     │   ├── Conflict           it exists already, or its state forbids the act
     │   └── Refused            a message or record of a gateway, with a reason code
@@ -15,6 +16,8 @@ the API answers with problem details of the status named in each class.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 
 class HoldfastError(Exception):
@@ -39,6 +42,20 @@ class BadInput(HoldfastError):
     def __init__(self, message: str, *, field: str | None = None) -> None:
         super().__init__(message)
         self.field = field
+
+
+class BadFields(BadInput):
+    """Several fields of one form or row cannot be used; each has a sentence of its own.
+
+    Parameters
+    ----------
+    errors : mapping
+        Sentences by field; one at least.
+    """
+
+    def __init__(self, errors: Mapping[str, str]) -> None:
+        super().__init__(" ".join(errors.values()), field=next(iter(errors)))
+        self.errors = dict(errors)
 
 
 class NotFound(BadInput):

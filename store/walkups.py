@@ -67,7 +67,7 @@ SELECT i.id, i.gateway_id, g.name || '/' || i.name AS label, g.site_id, s.name A
        (SELECT max(until) FROM assignment WHERE instrument_id = i.id AND until <= low.time) AS after,
        (SELECT min(since) FROM assignment WHERE instrument_id = i.id AND since > low.time) AS before
 FROM unnest(%(ids)s::int[], %(since)s::timestamptz[], %(until)s::timestamptz[]) AS t (id, since, until)
-JOIN instrument i ON i.id = t.id AND i.role = 'gauge'
+JOIN instrument i ON i.id = t.id AND i.role = 'gauge' AND i.retired_at IS NULL
 JOIN gateway g ON g.id = i.gateway_id
 JOIN site s ON s.id = g.site_id
 CROSS JOIN LATERAL (
@@ -91,7 +91,8 @@ CROSS JOIN LATERAL (
 ) low
 WHERE i.position = 'circuit' OR NOT EXISTS (
     SELECT FROM instrument o
-    WHERE o.gateway_id = i.gateway_id AND o.role = 'gauge' AND o.position = 'circuit')
+    WHERE o.gateway_id = i.gateway_id AND o.role = 'gauge' AND o.position = 'circuit'
+      AND o.retired_at IS NULL)
 ORDER BY i.id
 """
 
@@ -134,7 +135,7 @@ SELECT i.id, i.gateway_id, i.role, i.position,
        min(a.since) FILTER (WHERE a.since > %(at)s) AS free_until,
        coalesce(bool_or(a.since <= %(at)s AND (a.until IS NULL OR a.until > %(at)s)), false) AS busy
 FROM instrument i LEFT JOIN assignment a ON a.instrument_id = i.id
-WHERE i.gateway_id = %(gateway)s
+WHERE i.gateway_id = %(gateway)s AND i.retired_at IS NULL
 GROUP BY i.id
 ORDER BY i.id
 """

@@ -18,6 +18,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from model.access import nats_user
 from model.errors import Unavailable
 from ops.embedded import process as proc
 from ops.embedded.postgres import private_folder, write_private
@@ -171,18 +172,6 @@ def binary() -> Path:
     return program
 
 
-def subjects(filters: Sequence[str]) -> list[str]:
-    """MQTT topic filters as NATS subjects; ``#`` includes the level above it, ``>`` does not."""
-    result = []
-    for topic in filters:
-        subject = topic.replace("/", ".").replace("+", "*")
-        if subject.endswith(".#"):
-            result.append(subject[:-2])
-            subject = subject[:-1] + ">"
-        result.append(subject)
-    return result
-
-
 def configuration(users: Sequence[BrokerUser], address: str, port: int, store: Path, log: Path) -> str:
     """The server's configuration; JSON is a subset of its language, so nothing needs quoting."""
     return json.dumps(
@@ -203,15 +192,7 @@ def configuration(users: Sequence[BrokerUser], address: str, port: int, store: P
             },
             "authorization": {
                 "users": [
-                    {
-                        "user": user.name,
-                        "password": user.password_hash,
-                        "allowed_connection_types": ["MQTT"],
-                        "permissions": {
-                            "publish": {"allow": subjects(user.may_publish)},
-                            "subscribe": {"allow": subjects(user.may_read)},
-                        },
-                    }
+                    nats_user(user.name, user.password_hash, user.may_publish, user.may_read)
                     for user in users
                 ]
             },

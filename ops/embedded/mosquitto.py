@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from model.access import mosquitto_access
 from ops.embedded.postgres import write_private
 from ops.embedded.users import BrokerUser
 from store.broker_secrets import mosquitto_hash
@@ -54,9 +55,4 @@ def write_configuration(
 
 def access(users: Sequence[BrokerUser]) -> str:
     """The access file: the same table of topics as everywhere."""
-    lines: list[str] = []
-    for user in users:
-        lines.append(f"user {user.name}")
-        lines += [f"topic write {topic}" for topic in user.may_publish]
-        lines += [f"topic read {topic}" for topic in user.may_read]
-    return "\n".join(lines) + "\n"
+    return "\n".join(mosquitto_access(user.name, user.may_publish, user.may_read) for user in users) + "\n"

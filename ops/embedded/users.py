@@ -7,6 +7,10 @@ from dataclasses import dataclass
 
 import bcrypt
 
+from model import access
+
+SERVICE_TOPICS = ("hf/1/#",)
+
 BCRYPT_ROUNDS = 4
 """The least there is: passwords are random tokens, and a thousand gateways may reconnect at once."""
 
@@ -37,17 +41,12 @@ class BrokerUser:
     @property
     def may_publish(self) -> Sequence[str]:
         """Topic filters of what this user may publish."""
-        if self.service:
-            return ("hf/1/#",)
-        up = tuple(f"hf/1/{self.name}/+/{kind}" for kind in ("data", "late", "outcome"))
-        return (*up, f"hf/1/{self.name}/presence")
+        return SERVICE_TOPICS if self.service else access.may_publish(self.name)
 
     @property
     def may_read(self) -> Sequence[str]:
         """Topic filters of what this user may subscribe to."""
-        if self.service:
-            return ("hf/1/#",)
-        return (f"hf/1/{self.name}/receipt", f"hf/1/{self.name}/+/order")
+        return SERVICE_TOPICS if self.service else access.may_read(self.name)
 
 
 def hash_password(password: str) -> str:

@@ -14,7 +14,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from ops.embedded.broker import MAX_ACK_PENDING, configuration, subjects
+from model.access import subjects
+from ops.embedded.broker import MAX_ACK_PENDING, configuration
 from ops.embedded.users import BrokerUser
 from tests.fix_broker import PASSWORDS, SERVICE, USERS, Broker, NatsBroker
 from tests.waiting import wait_until

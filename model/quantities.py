@@ -1,0 +1,126 @@
+"""Quantities as people write them: a number and a unit, ``500 micron``, ``30 min``, ``12 l``, ``7/8 in``."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from model.errors import BadInput
+from physics.units import PRESSURE_UNITS, from_pascal, to_pascal
+
+QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*")
+_FRACTION = re.compile(r"\s*(?:(\d+)[\s-]+)?(\d+)\s*/\s*(\d+)\s*(\S.*?)?\s*")
+
+TIME_S = {
+    "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0,
+    "min": 60.0, "minute": 60.0, "minutes": 60.0,
+    "h": 3600.0, "hour": 3600.0, "hours": 3600.0,
+    "d": 86_400.0, "day": 86_400.0, "days": 86_400.0,
+}  # fmt: skip
+
+VOLUME_M3 = {
+    "l": 1e-3, "litre": 1e-3, "litres": 1e-3, "liter": 1e-3, "liters": 1e-3,
+    "ml": 1e-6, "cm3": 1e-6, "cm³": 1e-6, "dm3": 1e-3, "dm³": 1e-3, "m3": 1.0, "m³": 1.0,
+    "ft3": 0.3048**3, "ft³": 0.3048**3, "cu ft": 0.3048**3, "in3": 0.0254**3, "in³": 0.0254**3,
+}  # fmt: skip
+
+LENGTH_M = {
+    "m": 1.0, "mm": 1e-3, "cm": 1e-2,
+    "in": 0.0254, "inch": 0.0254, "inches": 0.0254, '"': 0.0254, "ft": 0.3048, "feet": 0.3048, "'": 0.3048,
+}  # fmt: skip
+
+
+def split(text: str, field: str) -> tuple[float, str]:
+    """The number and the unit, which may be empty; raises `BadInput`."""
+    found = QUANTITY.fullmatch(text)
+    if found is None or not math.isfinite(float(found[1])):
+        hint = " Write decimals with a point and thousands without a mark." if "," in text else ""
+        raise BadInput(f"{text.strip()!r} is not a number with a unit.{hint}", field=field)
+    return float(found[1]), found[2] or ""
+
+
+def number(text: str, field: str) -> float:
+    """A bare number."""
+    value, unit = split(text, field)
+    if unit:
+        raise BadInput(f"{text.strip()!r} is not a number.", field=field)
+    return value
+
+
+def pressure(text: str, field: str, default_unit: str = "") -> float:
+    """An absolute pressure [Pa], such as ``500 micron``; a bare number needs a default unit."""
+    value, unit = split(text, field)
+    if not (unit or default_unit):
+        raise BadInput(f"{text.strip()!r} lacks its unit, such as micron or Pa.", field=field)
+    try:
+        return to_pascal(value, unit or default_unit)
+    except ValueError as error:
+        known = ", ".join(PRESSURE_UNITS)
+        raise BadInput(f"{unit!r} is no unit of absolute pressure; use {known}.", field=field) from error
+
+
+def duration(text: str, field: str) -> float:
+    """A length of time [s], such as ``30 min``; a bare number is seconds."""
+    value, unit = split(text, field)
+    factor = {**TIME_S, "": 1.0}.get(unit.casefold())
+    if factor is None:
+        raise BadInput(f"{text.strip()!r} cannot be read; write it like '30 min'.", field=field)
+    return value * factor
+
+
+def volume(text: str, field: str) -> float:
+    """A volume [m³], such as ``12 l`` or ``0.4 ft³``."""
+    value, unit = split(text, field)
+    factor = VOLUME_M3.get(unit.casefold())
+    if factor is None:
+        raise BadInput(f"{text.strip()!r} lacks its unit; write it like '12 l' or '0.4 ft3'.", field=field)
+    return value * factor
+
+
+def length(text: str, field: str) -> float:
+    """A length [m], such as ``22 mm``, ``7/8 in`` or ``1 1/8 in``."""
+    found = _FRACTION.fullmatch(text)
+    if found:
+        whole, above, below, unit = int(found[1] or 0), int(found[2]), int(found[3]), found[4] or ""
+        if below == 0:
+            raise BadInput(f"{text.strip()!r} divides by zero.", field=field)
+        value = whole + above / below
+    else:
+        value, unit = split(text, field)
+    factor = LENGTH_M.get(unit.casefold())
+    if factor is None:
+        raise BadInput(
+            f"{text.strip()!r} lacks its unit; write it like '22 mm', '7/8 in' or '30 m'.", field=field
+        )
+    return value * factor
+
+
+def share(text: str, field: str) -> float:
+    """A share, ``10 %`` or ``0.1``."""
+    value, unit = split(text, field)
+    if unit not in ("", "%"):
+        raise BadInput(f"{text.strip()!r} is no share; write it like '10 %'.", field=field)
+    return value / 100 if unit else value
+
+
+def write_pressure(value_pa: float | None, unit: str = "micron") -> str:
+    """As a form shows it again: ``500 micron``; twelve digits, so that nothing is lost by reading it back."""
+    return "" if value_pa is None else f"{from_pascal(value_pa, unit):.12g} {unit}"
+
+
+def write_duration(value_s: float) -> str:
+    """In the largest unit that leaves a whole number: ``30 min``."""
+    for unit, factor in (("h", 3600.0), ("min", 60.0)):
+        if value_s >= factor and value_s % factor == 0:
+            return f"{value_s / factor:.12g} {unit}"
+    return f"{value_s:.12g} s"
+
+
+def write_volume(value_m3: float | None) -> str:
+    """In litres."""
+    return "" if value_m3 is None else f"{value_m3 * 1000:.12g} l"
+
+
+def write_share(value: float) -> str:
+    """In percent."""
+    return f"{value * 100:.12g} %"
