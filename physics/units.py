@@ -36,6 +36,15 @@ INHG_PA = 25.4 * MMHG_PA
 PSI_PA = 0.45359237 * 9.80665 / 0.0254**2
 """Pound-force per square inch, absolute [Pa]."""
 
+LITRE_M3 = 1e-3
+"""Litre [m³]."""
+
+CUBIC_FOOT_M3 = 0.3048**3
+"""Cubic foot [m³]: the international foot is 0.3048 m exactly [1]_."""
+
+FAHRENHEIT_PER_K = 1.8
+"""Degrees Fahrenheit in a difference of one kelvin [1]_."""
+
 PRESSURE_UNITS: MappingProxyType[str, float] = MappingProxyType(
     {
         "Pa": 1.0,
@@ -179,3 +188,8 @@ def to_kelvin(value: F, unit: str) -> F:
 def to_celsius(temperature_k: F) -> F:
     """Convert a temperature [K] to degrees Celsius."""
     return temperature_k - ZERO_CELSIUS_K
+
+
+def to_fahrenheit(temperature_k: F) -> F:
+    """Convert a temperature [K] to degrees Fahrenheit [1]_."""
+    return to_celsius(temperature_k) * FAHRENHEIT_PER_K + 32.0

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from http import HTTPStatus
 from pathlib import Path
+from typing import Any
 
 from fastapi import Request
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
@@ -13,7 +14,8 @@ from starlette.responses import HTMLResponse, Response
 
 from api import assets, words
 from api.context import get_context
-from model.clock import to_us
+from api.figures import Figures
+from api.reader import current, figures_of, reading
 
 TEMPLATES = Path(__file__).parent.parent / "templates"
 
@@ -27,8 +29,14 @@ _environment = Environment(
 )
 
 
-def _local(moment: datetime | None, time_zone: str) -> str:
-    return "–" if moment is None else words.clock_time(to_us(moment), time_zone)
+def _writes(method: Callable[..., Any]) -> Callable[..., Any]:
+    """A filter that writes for the reader of the page."""
+    name = method.__name__
+
+    def write(*args: Any, **options: Any) -> Any:
+        return getattr(current(), name)(*args, **options)
+
+    return write
 
 
 def _seconds_between(later: datetime, earlier: datetime) -> float:
@@ -36,16 +44,36 @@ def _seconds_between(later: datetime, earlier: datetime) -> float:
 
 
 _environment.filters.update(
-    local=_local,
+    {
+        method.__name__: _writes(method)
+        for method in (
+            Figures.pressure,
+            Figures.pressure_text,
+            Figures.pressure_number,
+            Figures.pressure_rate,
+            Figures.setting,
+            Figures.setting_text,
+            Figures.setting_number,
+            Figures.temperature,
+            Figures.volume,
+            Figures.volume_number,
+            Figures.when,
+            Figures.number,
+            Figures.scientific,
+            Figures.percent,
+        )
+    },
+    local=_writes(Figures.when),
     duration=words.duration,
-    both_units=words.both_units,
-    micron=words.micron,
-    number=words.number,
-    scientific=words.scientific,
-    percent=words.percent,
+    both_units=_writes(Figures.pressure),
+    micron=_writes(Figures.pressure_number),
 )
 _environment.globals.update(
-    words=words, between=_seconds_between, plot_scripts=assets.PLOT_SCRIPTS, plot_address=assets.plot_address
+    words=words,
+    between=_seconds_between,
+    units=lambda: current().units,
+    plot_scripts=assets.PLOT_SCRIPTS,
+    plot_address=assets.plot_address,
 )
 
 
@@ -60,7 +88,9 @@ def render(request: Request, template: str, /, status: int = 200, **values: obje
         "now": context.now(),
         "unacknowledged": 0,
     }
-    html = _environment.get_template(template).render({**shared, **values})
+    figures = figures_of(request)
+    with reading(figures):
+        html = _environment.get_template(template).render({**shared, "figures": figures, **values})
     return HTMLResponse(html, status)
 
 
