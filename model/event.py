@@ -12,6 +12,9 @@ class EventKind(StrEnum):
     JOB_OPENED = "job-opened"
     JOB_CLOSED = "job-closed"
     """By a person, or because it is long over; nothing asks to act on it any more."""
+    JOB_CHANGED = "job-changed"
+    """By a person: what it is judged by, or which instrument served it when."""
+    JOB_REOPENED = "job-reopened"
     PULL_DOWN_STARTED = "pull-down-started"
     TARGET_REACHED = "target-reached"
     VACUUM_BROKEN = "vacuum-broken"
@@ -29,6 +32,13 @@ class EventKind(StrEnum):
     SERIES_PARKED = "series-parked"
     """The judgement of a job failed three times and waits for a developer."""
     VALVE_REPORTED = "valve-reported"
+    ORDER_ASKED = "order-asked"
+    ORDER_SENT = "order-sent"
+    ORDER_DONE = "order-done"
+    """Says the gateway; where the valve stands is what the valve reports."""
+    ORDER_REFUSED = "order-refused"
+    ORDER_FAILED = "order-failed"
+    ORDER_EXPIRED = "order-expired"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,15 @@ class JobState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One evacuation job. ``walk_up`` jobs were opened by a reading, to be named later."""
+    """One evacuation job. ``walk_up`` jobs were opened by a reading, to be named later.
+
+    Parameters
+    ----------
+    merged_into : int or None
+        The job that its instruments went to.
+    kept_open : bool
+        A person opened it again, so only a person closes it.
+    """
 
     id: int
     title: str
@@ -30,11 +38,17 @@ class Job:
     procedure_id: int
     opened_us: int
     closed_us: int | None
+    note: str = ""
+    merged_into: int | None = None
+    kept_open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Assignment:
-    """An instrument served a job from ``since_us`` until before ``until_us`` (None: still does)."""
+    """An instrument served a job from ``since_us`` until before ``until_us`` (None: still does).
+
+    The ``fixed`` ends were given by a person; the rule for walk-up jobs moves only the others.
+    """
 
     id: int
     job_id: int
@@ -42,3 +56,5 @@ class Assignment:
     since_us: int
     until_us: int | None
     deciding: bool
+    since_fixed: bool = False
+    until_fixed: bool = False

@@ -120,6 +120,9 @@ def from_row(row: dict[str, Any]) -> Job:
         procedure_id=row["procedure_id"],
         opened_us=to_us(row["opened_at"]),
         closed_us=None if row["closed_at"] is None else to_us(row["closed_at"]),
+        note=row["note"],
+        merged_into=row["merged_into"],
+        kept_open=row["kept_open"],
     )
 
 
@@ -132,4 +135,6 @@ def assignment_from_row(row: dict[str, Any]) -> Assignment:
         since_us=to_us(row["since"]),
         until_us=None if row["until"] is None else to_us(row["until"]),
         deciding=row["deciding"],
+        since_fixed=row["since_fixed"],
+        until_fixed=row["until_fixed"],
     )

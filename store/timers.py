@@ -11,6 +11,10 @@ from dataclasses import dataclass
 from model.clock import to_datetime, to_us
 from store.database import Connection
 
+JOB_WAKE = "job-wake"
+JOB_SILENCE = "job-silence"
+"""Kinds: a job's judgement changes by time alone; a gauge of it may have fallen silent."""
+
 
 @dataclass(frozen=True, slots=True)
 class Timer:

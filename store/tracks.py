@@ -35,6 +35,8 @@ class Saved:
         When the job's timer goes off [µs].
     silent : frozenset of int
         Instruments that were told silent.
+    because : str
+        Why it is judged anew, empty if nobody asked for it.
     """
 
     settings: str
@@ -46,6 +48,7 @@ class Saved:
     written_s: float
     wake_us: int | None
     silent: frozenset[int]
+    because: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,7 @@ class Progress:
     seen: str | None
     wake_us: int | None
     silent: frozenset[int]
+    because: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,21 +89,21 @@ LEFT JOIN LATERAL (
 """
 _BEGIN = """
 INSERT INTO track
-    (job_id, settings, head_at, goal_at, epoch, state_at, state, seen, written_at, wake_at, silent)
+    (job_id, settings, head_at, goal_at, epoch, state_at, state, seen, written_at, wake_at, silent, because)
 VALUES (%(job)s, %(settings)s, %(head_at)s, %(goal_at)s, %(epoch)s, %(state_at)s, %(state)s,
-        coalesce(%(seen)s, ''), now(), %(wake_at)s, %(silent)s)
+        coalesce(%(seen)s, ''), now(), %(wake_at)s, %(silent)s, %(because)s)
 ON CONFLICT (job_id) DO UPDATE SET settings = excluded.settings, head_at = excluded.head_at,
     goal_at = excluded.goal_at, epoch = excluded.epoch, state_at = excluded.state_at,
     state = excluded.state, seen = coalesce(%(seen)s, track.seen),
     written_at = CASE WHEN %(seen)s::text IS NULL THEN track.written_at ELSE now() END,
-    wake_at = excluded.wake_at, silent = excluded.silent
+    wake_at = excluded.wake_at, silent = excluded.silent, because = excluded.because
 """
 _GO_ON = """
 UPDATE track t SET head_at = p.head_at, goal_at = p.goal_at, seen = coalesce(p.seen, t.seen),
     written_at = CASE WHEN p.seen IS NULL THEN t.written_at ELSE now() END,
-    wake_at = p.wake_at
-FROM unnest(%s::int[], %s::timestamptz[], %s::timestamptz[], %s::text[], %s::timestamptz[])
-    AS p (job_id, head_at, goal_at, seen, wake_at)
+    wake_at = p.wake_at, because = p.because
+FROM unnest(%s::int[], %s::timestamptz[], %s::timestamptz[], %s::text[], %s::timestamptz[], %s::text[])
+    AS p (job_id, head_at, goal_at, seen, wake_at, because)
 WHERE t.job_id = p.job_id
 """
 # Ten minutes apart for two hours, an hour apart for two days, then a day apart: the first of each stretch
@@ -116,7 +120,7 @@ WHERE t.job_id = ANY(%s) AND c.job_id = t.job_id AND c.time < t.head_at - interv
 def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Saved]:
     """Where the judgement of jobs stands; a job that was never judged is missing."""
     rows = conn.execute(
-        "SELECT job_id, settings, seen, head_at, goal_at, epoch, state_at, wake_at, silent, "
+        "SELECT job_id, settings, seen, head_at, goal_at, epoch, state_at, wake_at, silent, because, "
         "extract(epoch FROM now() - written_at)::float8 AS written_s FROM track WHERE job_id = ANY(%s)",
         (sorted(job_ids),),
         prepare=True,
@@ -132,6 +136,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Saved]:
             written_s=row["written_s"],
             wake_us=None if row["wake_at"] is None else to_us(row["wake_at"]),
             silent=frozenset(row["silent"]),
+            because=row["because"],
         )
         for row in rows
     }
@@ -159,6 +164,7 @@ def save(conn: Connection, progress: Sequence[Progress]) -> None:
                 [to_datetime(item.goal_us) for item in moved],
                 [item.seen for item in moved],
                 [None if item.wake_us is None else to_datetime(item.wake_us) for item in moved],
+                [item.because for item in moved],
             ),
             prepare=True,
         )
@@ -180,6 +186,7 @@ def _columns(item: Progress, state_us: int, state: bytes) -> dict[str, object]:
         "seen": item.seen,
         "wake_at": None if item.wake_us is None else to_datetime(item.wake_us),
         "silent": sorted(item.silent),
+        "because": item.because,
     }
 
 
@@ -209,10 +216,27 @@ def add_checkpoints(conn: Connection, checkpoints: Sequence[Checkpoint]) -> None
     conn.execute(_THIN, (sorted({point.job_id for point in checkpoints}),), prepare=True)
 
 
-def forget(conn: Connection, job_ids: Iterable[int]) -> None:
-    """Forget all states of jobs, so that they are judged from their first reading again; results stay."""
-    ids = list(job_ids)
-    conn.execute("DELETE FROM checkpoint WHERE job_id = ANY(%s)", (ids,))
+def forget(conn: Connection, goals_us: Mapping[int, int], because: str) -> None:
+    """Forget all states of jobs, so that they are judged from their first reading again up to a goal [µs];
+    results stay."""
+    jobs = sorted(goals_us)
+    conn.execute("DELETE FROM checkpoint WHERE job_id = ANY(%s)", (jobs,))
     # The row stays, because it says which instruments are silent; no digest is empty, so nothing else of it
-    # is used.
-    conn.execute("UPDATE track SET settings = '', seen = %s WHERE job_id = ANY(%s)", (AGAIN, ids))
+    # is used. The old head goes: it may lie behind the last reading that is left.
+    conn.execute(
+        "UPDATE track t SET settings = '', seen = %s, because = %s, head_at = g.goal, goal_at = g.goal "
+        "FROM unnest(%s::int[], %s::timestamptz[]) AS g (job_id, goal) WHERE t.job_id = g.job_id",
+        (AGAIN, because, jobs, [to_datetime(goals_us[job]) for job in jobs]),
+    )
+
+
+def end(conn: Connection, job_ids: Iterable[int]) -> None:
+    """Nothing is left to be judged of these jobs."""
+    ids = sorted(job_ids)
+    conn.execute("DELETE FROM checkpoint WHERE job_id = ANY(%s)", (ids,))
+    # The row stays for its epoch: states kept in memory must not come to life again.
+    conn.execute(
+        "UPDATE track SET settings = '', seen = '', because = '', goal_at = head_at, wake_at = NULL, "
+        "silent = '{}' WHERE job_id = ANY(%s)",
+        (ids,),
+    )

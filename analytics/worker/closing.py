@@ -77,10 +77,17 @@ def close(conn: Connection, setup: Setup, view: View, at_us: int, head_us: int) 
     )
 
 
-def correct(conn: Connection, setup: Setup, at_us: int, head_us: int) -> None:
-    """Move the end of a closed job, because late readings show that its vacuum was broken at another time."""
+def correct(conn: Connection, setup: Setup, at_us: int, head_us: int) -> bool:
+    """Move the end of a closed job, because late readings show that its vacuum was broken at another time.
+
+    Returns
+    -------
+    bool
+        Whether other readings belong to it now, so that it is to be judged again.
+    """
     old_us = setup.job.closed_us
     assert old_us is not None
     numbers = standing.move_end(conn, setup.job.id, old_us, at_us)
     since_us, until_us = min(old_us, at_us) - 1, max(head_us, old_us, at_us)
     work.add(conn, [Span(number, since_us, until_us) for number in numbers])
+    return bool(numbers)

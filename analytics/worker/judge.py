@@ -34,8 +34,8 @@ from store.work import Span, Touched
 
 log = logging.getLogger(__name__)
 
-WAKE = "job-wake"
-SILENCE = "job-silence"
+WAKE = timers.JOB_WAKE
+SILENCE = timers.JOB_SILENCE
 KINDS = (WAKE, SILENCE)
 
 REWRITE_S = 5.0
@@ -302,7 +302,8 @@ class Worker:
                 due.append(Timer(WAKE, str(job_id), wake_us))
             if quiet[job_id].due_us is not None:
                 due.append(Timer(SILENCE, str(job_id), quiet[job_id].due_us or 0))
-            progress.append(_progress(one, seen.get(job_id), wake_us, quiet[job_id].silent))
+            because = _left_of_reason(one, seen.get(job_id), stale=job_id in outcome.stale)
+            progress.append(_progress(one, seen.get(job_id), wake_us, quiet[job_id].silent, because))
             entries[job_id] = Entry(one.plan.digest, one.plan.epoch, one.advance.kept)
         tracks.save(conn, progress)
         tracks.add_checkpoints(
@@ -336,11 +337,10 @@ class Worker:
         end_us = closing.broken_end_us(setup, seen, self.config)
         if end_us is None or end_us == setup.job.closed_us:
             return False
-        closing.correct(conn, setup, end_us, one.plan.until_us)
-        return True
+        return closing.correct(conn, setup, end_us, one.plan.until_us)
 
     def _end_us(self, one: Folded, seen: View) -> int | None:
-        if one.plan.setup.job.closed_us is not None:
+        if one.plan.setup.job.closed_us is not None or one.plan.setup.job.kept_open:
             return None
         return closing.end_us(one.plan.setup, seen, one.plan.until_us, self.config)
 
@@ -419,10 +419,18 @@ def _rewind_us(one: Plan) -> int:
 
 
 def _because(one: Plan) -> str:
+    if one.saved is not None and one.saved.because:
+        return one.saved.because
     if one.anew or (one.saved is not None and one.saved.seen == tracks.AGAIN):
         return AGAIN
     left = one.saved is not None and one.saved.goal_us > one.saved.head_us
     return TIME if one.task.touched is None and not left else LATE
+
+
+def _left_of_reason(one: Folded, seen: str | None, *, stale: bool) -> str:
+    """The reason why the job is judged anew, until all that follows from it is written."""
+    done = one.view is not None and seen is not None and not stale
+    return "" if one.plan.saved is None or done else one.plan.saved.because
 
 
 def _state(setup: Setup, seen: View) -> JobState:
@@ -443,7 +451,9 @@ def _sooner(wake_us: int, one: Plan) -> bool:
     return one.saved is None or one.task.woken or one.saved.wake_us is None or wake_us != one.saved.wake_us
 
 
-def _progress(one: Folded, seen: str | None, wake_us: int | None, silent: frozenset[int]) -> Progress:
+def _progress(
+    one: Folded, seen: str | None, wake_us: int | None, silent: frozenset[int], because: str
+) -> Progress:
     saved = one.plan.saved
     afresh = (
         saved is None
@@ -465,6 +475,7 @@ def _progress(one: Folded, seen: str | None, wake_us: int | None, silent: frozen
         seen=seen,
         wake_us=wake_us,
         silent=silent,
+        because=because,
     )
 
 

@@ -207,12 +207,12 @@ def within_budget(plans: Iterable[Plan]) -> list[Plan]:
 
 def settings_of(setup: Setup) -> TrackSettings:
     """What the core is told of the job."""
-    deciding = [one.instrument_id for one in setup.assignments if one.deciding]
+    deciding = sorted((one.since_us, one.instrument_id) for one in setup.assignments if one.deciding)
     return TrackSettings(
         procedure=setup.procedure,
         instruments=setup.instruments,
         # A gauge that took another's place decides from then on; the core knows one of them.
-        deciding_id=deciding[-1] if deciding else None,
+        deciding_id=deciding[-1][1] if deciding else None,
         volume_m3=setup.volume_m3,
         refrigerant=setup.refrigerant,
     )
