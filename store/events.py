@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +12,8 @@ from psycopg.types.json import Jsonb
 from model.clock import to_datetime, to_us
 from model.event import Event, EventKind
 from store.database import Connection, one
+
+log = logging.getLogger(__name__)
 
 ORDER_LOCK = 0x45564E54
 """Held from the first event of a transaction to its commit: ids are then in the order of commit, and a
@@ -60,9 +63,18 @@ def record(conn: Connection, events: Sequence[NewEvent], recorded_us: int) -> li
 
 
 def after(conn: Connection, event_id: int, limit: int = 500) -> list[Event]:
-    """Events after ``event_id`` in order, at most ``limit``."""
-    rows = conn.execute("SELECT * FROM event WHERE id > %s ORDER BY id LIMIT %s", (event_id, limit))
-    return [from_row(row) for row in rows]
+    """Events after ``event_id`` in order, at most ``limit``.
+
+    Events of kinds that this program does not know, written by a newer one, are passed over.
+    """
+    while True:
+        rows = conn.execute(
+            "SELECT * FROM event WHERE id > %s ORDER BY id LIMIT %s", (event_id, limit)
+        ).fetchall()
+        known = _known(rows)
+        if known or not rows:
+            return known
+        event_id = rows[-1]["id"]
 
 
 def of_job(conn: Connection, job_id: int, limit: int = 500) -> list[Event]:
@@ -70,12 +82,28 @@ def of_job(conn: Connection, job_id: int, limit: int = 500) -> list[Event]:
     rows = conn.execute(
         "SELECT * FROM event WHERE job_id = %s ORDER BY happened_at DESC, id DESC LIMIT %s", (job_id, limit)
     )
-    return [from_row(row) for row in rows]
+    return _known(rows)
 
 
 def newest_id(conn: Connection) -> int:
     """The id of the newest event, 0 if there is none."""
     return int(one(conn.execute("SELECT coalesce(max(id), 0) AS id FROM event").fetchone())["id"])
+
+
+_KINDS = frozenset(kind.value for kind in EventKind)
+_strange: set[str] = set()
+
+
+def _known(rows: Iterable[dict[str, Any]]) -> list[Event]:
+    """Those of kinds that we know; each other kind is told once in the log."""
+    known = []
+    for row in rows:
+        if row["kind"] in _KINDS:
+            known.append(from_row(row))
+        elif row["kind"] not in _strange:
+            _strange.add(row["kind"])
+            log.warning("events of the kind %r are passed over: a newer program wrote them", row["kind"])
+    return known
 
 
 def from_row(row: dict[str, Any]) -> Event:

@@ -1,4 +1,4 @@
-"""The desk process: events into alerts, and a courier that delivers what they notify."""
+"""The desk process: events into alerts, orders that expire, and a courier that delivers notifications."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from urllib.parse import urlsplit
 import psycopg
 
 from desk.config import DeskConfig
-from desk.worker import alerting, courier
-from model.clock import Clock
+from desk.worker import alerting, courier, expiry
+from model.clock import US, Clock
 from model.errors import BadInput
-from store import beats
+from store import beats, orders, timers
 from store.database import Connection, connect
 
 log = logging.getLogger(__name__)
@@ -24,6 +24,7 @@ PROCESS = "desk"
 BEAT_S = 2.0
 GLANCE_S = 0.2
 """Longest wait between two looks at the stop flag."""
+SHORTEST_WAIT_S = 0.01
 RECONNECT_S = 1.0
 FAREWELL_S = 1.5
 """The courier's time to let go of what it is sending."""
@@ -70,21 +71,32 @@ def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str
     ):
         # Listening before the first look: what is recorded from here on wakes us.
         ear.execute("LISTEN event")
+        ear.execute(f"LISTEN {orders.CHANNEL}".encode())
         next_beat = 0.0
         while not stop.is_set():
             if time.monotonic() >= next_beat:
                 beats.beat(ear, PROCESS, instance)
                 next_beat = time.monotonic() + BEAT_S
+            expiry.work_off(conn, clock)
             taken = alerting.work_off(conn, clock, outlets)
             if taken != alerting.BATCH:
-                _wait(ear, stop, next_beat, busy_elsewhere=taken is None)
+                until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
+                _wait(ear, stop, until, busy_elsewhere=taken is None)
         beats.forget(ear, PROCESS, instance)
 
 
-def _wait(ear: Connection, stop: threading.Event, next_beat: float, *, busy_elsewhere: bool) -> None:
-    """Wait for an event, the next beat or the end; only briefly while another desk holds the lock."""
+def _to_next_timer_s(conn: Connection, clock: Clock) -> float:
+    """How long on the wall until the next timer of ours goes off [s]."""
+    due_us = timers.next_due_us(conn, expiry.KINDS)
+    if due_us is None:
+        return float("inf")
+    return max(clock.real_seconds(max(due_us - clock.now_us(), 0) / US), SHORTEST_WAIT_S)
+
+
+def _wait(ear: Connection, stop: threading.Event, until: float, *, busy_elsewhere: bool) -> None:
+    """Wait for an event, the next thing to do or the end; only briefly while another desk holds the lock."""
     while not stop.is_set():
-        left = next_beat - time.monotonic()
+        left = until - time.monotonic()
         if left <= 0:
             return
         for _ in ear.notifies(timeout=min(left, GLANCE_S), stop_after=1):
