@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from model.errors import BadInput
+from model.errors import BadFields, BadInput
+from model.texts import LONGEST_WORDS, check_text
+from physics.constants import ATMOSPHERE_PA
 from physics.leaks import smallest_leak_shown
+
+NEEDS_ORIGIN = "Say where the numbers come from: a code, a manual, own practice."
+LONGEST = (
+    ("dwell_s", 86_400.0, "a day"),
+    ("hold_s", 30 * 86_400.0, "30 days"),
+    ("persistence_s", 3_600.0, "an hour"),
+    ("filter_s", 3_600.0, "an hour"),
+    ("patience_s", 366 * 86_400.0, "a year"),
+    ("breaks", 20, "20"),
+)
+"""What a procedure may ask for at most, and that in words; our own choice, against slips of the unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +64,54 @@ class Procedure:
 
     def __post_init__(self) -> None:
         if self.limit_pa is None and self.rise_pa is None:
-            raise BadInput("A procedure needs a permitted pressure, a permitted rise, or both.")
+            raise BadInput(
+                "A procedure needs a permitted pressure, a permitted rise, or both.", field="limit_pa"
+            )
         if not 0 <= self.settle_s < self.hold_s:
             raise BadInput("The settling time must be shorter than the hold.", field="settle_s")
         for field in ("target_pa", "limit_pa", "rise_pa", "persistence_s", "filter_s"):
             value = getattr(self, field)
             if value is not None and not value > 0:
-                raise BadInput(f"{field} must be above zero.", field=field)
-        if self.dwell_s < 0 or self.breaks < 0 or self.patience_s < 0:
-            raise BadInput("Dwell, breaks and patience cannot be negative.")
+                raise BadInput("This must be above zero.", field=field)
+        for field in ("dwell_s", "breaks", "patience_s"):
+            if not getattr(self, field) >= 0:
+                raise BadInput("This cannot be negative.", field=field)
+
+    def checked(self) -> Procedure:
+        """This procedure if it may be stored: stricter than what is asked of one that is stored already.
+
+        Raises
+        ------
+        BadFields
+            With a sentence for each field.
+        """
+        errors: dict[str, str] = {}
+        for field, longest, what in LONGEST:
+            if not getattr(self, field) <= longest:
+                errors[field] = f"This is at most {what}."
+        for field in ("target_pa", "limit_pa", "rise_pa"):
+            value = getattr(self, field)
+            if value is not None and not value < ATMOSPHERE_PA:
+                errors[field] = "This must be below the pressure of the air."
+        if self.hold_s - self.settle_s < self.persistence_s and "hold_s" not in errors:
+            errors["hold_s"] = (
+                "After settling, the hold must last at least as long as the pressure must be over the limit."
+            )
+        if self.limit_pa is not None and self.limit_pa <= self.target_pa:
+            errors["limit_pa"] = (
+                "The permitted pressure must lie above the target: a hold that begins there could not pass."
+            )
+        for field, needed in (("name", "A procedure needs a name."), ("origin", NEEDS_ORIGIN)):
+            try:
+                text = check_text(getattr(self, field), field, longest=LONGEST_WORDS)
+            except BadInput as error:
+                errors[field] = str(error)
+            else:
+                if not text:
+                    errors[field] = needed
+        if errors:
+            raise BadFields(errors)
+        return replace(self, name=self.name.strip(), origin=self.origin.strip())
 
     @property
     def smallest_rise_pa_per_s(self) -> float | None:

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from model.errors import NotFound
+from model.errors import Conflict, NotFound
 from model.procedure import Procedure
+from store import audit, deleting
+from store.audit import By
 from store.database import Connection, one
+
+VERSION_LOCK = 0x5052
+"""Class of advisory locks, one for each name of a procedure."""
 
 COLUMNS = (
     "name, version, target_pa, dwell_s, hold_s, settle_s, limit_pa, rise_pa, persistence_s, filter_s, "
@@ -14,17 +19,83 @@ COLUMNS = (
 )
 
 
-def add(conn: Connection, procedure: Procedure) -> Procedure:
-    """Store a procedure; one of the same name becomes its next version."""
+def add(conn: Connection, procedure: Procedure, *, by: By | None = None) -> Procedure:
+    """Store a procedure; one of the same name becomes its next version.
+
+    What jobs were given is not touched. If the version before was the default one, walk-up jobs get this one
+    from now on.
+    """
+    wanted = procedure.checked()
+    # Two people who add a version at once get one after the other.
+    conn.execute("SELECT pg_advisory_xact_lock(%s, hashtext(%s))", (VERSION_LOCK, wanted.name))
+    before = conn.execute(
+        "SELECT * FROM procedure WHERE name = %s ORDER BY version DESC LIMIT 1", (wanted.name,)
+    ).fetchone()
     row = conn.execute(
         f"INSERT INTO procedure ({COLUMNS}) "  # noqa: S608 - a constant list of columns
-        "SELECT %(name)s, coalesce(max(version), 0) + 1, %(target_pa)s, %(dwell_s)s, %(hold_s)s, "
-        "%(settle_s)s, %(limit_pa)s, %(rise_pa)s, %(persistence_s)s, %(filter_s)s, %(breaks)s, "
-        "%(patience_s)s, %(origin)s "
-        "FROM procedure WHERE name = %(name)s RETURNING *",
-        {name: getattr(procedure, name) for name in COLUMNS.split(", ") if name != "version"},
+        "VALUES (%(name)s, %(version)s, %(target_pa)s, %(dwell_s)s, %(hold_s)s, %(settle_s)s, %(limit_pa)s, "
+        "%(rise_pa)s, %(persistence_s)s, %(filter_s)s, %(breaks)s, %(patience_s)s, %(origin)s) RETURNING *",
+        {
+            **{name: getattr(wanted, name) for name in COLUMNS.split(", ")},
+            "version": 1 if before is None else before["version"] + 1,
+        },
     ).fetchone()
-    return from_row(one(row))
+    made = from_row(one(row))
+    if by is not None:
+        old = None if before is None else audit.of(from_row(before))
+        audit.write(conn, by, "add-procedure", f"procedure:{made.id}", old, audit.of(made))
+    if conn.execute("SELECT FROM procedure WHERE is_default AND name = %s", (wanted.name,)).fetchone():
+        _set_default(conn, made.id)
+    return made
+
+
+def choose_default(conn: Connection, procedure_id: int, by: By) -> Procedure:
+    """Let walk-up jobs get this one from now on."""
+    chosen = by_id(conn, procedure_id)
+    before = conn.execute("SELECT id, name, version FROM procedure WHERE is_default").fetchone()
+    if before is None or before["id"] != procedure_id:
+        _set_default(conn, procedure_id)
+        after = {"id": chosen.id, "name": chosen.name, "version": chosen.version}
+        audit.write(conn, by, "default-procedure", f"procedure:{chosen.id}", before, after)
+    return chosen
+
+
+def _set_default(conn: Connection, procedure_id: int) -> None:
+    conn.execute("UPDATE procedure SET is_default = false WHERE is_default")
+    conn.execute("UPDATE procedure SET is_default = true WHERE id = %s", (procedure_id,))
+
+
+def jobs_by(conn: Connection, procedure_id: int) -> int:
+    """How many jobs were given this version."""
+    row = conn.execute("SELECT count(*) AS n FROM job WHERE procedure_id = %s", (procedure_id,))
+    return int(one(row.fetchone())["n"])
+
+
+def delete(conn: Connection, procedure_id: int, by: By) -> None:
+    """Delete a version that no job was given; raises `Conflict` otherwise."""
+    found = by_id(conn, procedure_id)
+    if conn.execute("SELECT FROM procedure WHERE id = %s AND is_default", (procedure_id,)).fetchone():
+        raise Conflict(
+            f"{found.name}, version {found.version}, cannot be deleted: walk-up jobs get it. "
+            "Choose another default first."
+        )
+    users = deleting.uses(conn, "procedure", procedure_id)
+    if users:
+        raise Conflict(
+            f"{found.name}, version {found.version}, cannot be deleted: in use by {deleting.join(users)}."
+        )
+    conn.execute("DELETE FROM procedure WHERE id = %s", (procedure_id,))
+    audit.write(conn, by, "delete-procedure", f"procedure:{procedure_id}", before=audit.of(found))
+
+
+def versions(conn: Connection, name: str) -> list[dict[str, Any]]:
+    """Every version of a procedure with its number of jobs, newest first."""
+    return conn.execute(
+        "SELECT p.id, p.version, p.is_default, "
+        "(SELECT count(*) FROM job j WHERE j.procedure_id = p.id) AS jobs "
+        "FROM procedure p WHERE p.name = %s ORDER BY p.version DESC",
+        (name,),
+    ).fetchall()
 
 
 def newest(conn: Connection) -> list[Procedure]:
