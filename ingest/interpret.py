@@ -1,12 +1,14 @@
-"""From a message to what shall be written: readings, a presence, refusals."""
+"""From a message to what shall be written: readings, a presence, an outcome, refusals."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from ingest import outcomes
 from ingest import pack as packs
 from ingest import report as reports
 from ingest.inbox import Message
+from ingest.outcomes import Told
 from ingest.pack import Pack, RecordRefused
 from ingest.registry import Equipment, Known
 from ingest.report import Report
@@ -26,11 +28,13 @@ class Item:
     Parameters
     ----------
     instrument : Known or None
-        The registered instrument of a pack.
+        The registered instrument of a pack or an outcome.
     pack : Pack or None
         What it holds; also of an unregistered instrument, so that its number is known.
     unregistered : tuple of str
         Gateway and instrument of a pack whose gateway is registered and whose instrument is not.
+    told : Told or None
+        The outcome of an order, and ``order_id`` the order's number once it was found.
     """
 
     message: Message
@@ -40,6 +44,8 @@ class Item:
     pack: Pack | None = None
     report: Report | None = None
     unregistered: tuple[str, str] | None = None
+    told: Told | None = None
+    order_id: int | None = None
     refused: list[RecordRefused] = field(default_factory=list)
 
     def all_refused(self) -> list[RecordRefused]:
@@ -104,13 +110,13 @@ def _other(item: Item, equipment: Equipment) -> None:
     if topic.kind == Kind.PRESENCE:
         item.report = reports.read(message.payload)
         return
-    if f"{topic.gateway}/{topic.instrument}" not in equipment.instruments:
+    item.instrument = equipment.instruments.get(f"{topic.gateway}/{topic.instrument}")
+    if item.instrument is None:
         item.unregistered = (topic.gateway, topic.instrument)
         raise Refused(
             "unknown-instrument", f"The gateway {topic.gateway} has no instrument {topic.instrument}."
         )
-    # What is left is an outcome, and no order has been given.
-    raise Refused("unknown-order", "There is no order that this could be the outcome of.")
+    item.told = outcomes.read(message.payload)
 
 
 def storable(text: str) -> str:

@@ -9,6 +9,7 @@ import psycopg
 
 from ingest.inbox import Message
 from ingest.interpret import interpret
+from ingest.outcomes import find_orders
 from ingest.registry import load
 from ingest.write import find_places, write
 from model.clock import Clock, to_datetime
@@ -62,6 +63,7 @@ def replay(conn: Connection, clock: Clock, ids: Sequence[int] | None = None) -> 
             try:
                 with conn.transaction():
                     find_places(conn, [item], places)
+                    find_orders(conn, [item])
                     new = write(conn, [item], places, room_bytes=0, replay=True).new
                     mended = all(refused.code != kept.reason for refused in item.all_refused())
                     if mended:

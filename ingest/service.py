@@ -1,4 +1,4 @@
-"""The ingest process: two sessions, two writers, and a main loop that watches them.
+"""The ingest process: two sessions, two writers, a courier of orders, and a main loop that watches them.
 
 Fresh readings and stored ones that come late have a session and a writer each, so that a flood
 of late ones never delays the fresh.
@@ -17,6 +17,7 @@ import psycopg
 
 from ingest.client import Session
 from ingest.config import IngestConfig
+from ingest.courier import Courier
 from ingest.inbox import Inbox
 from ingest.registry import Registry
 from ingest.topics import LATE_FILTERS, LIVE_FILTERS
@@ -36,8 +37,17 @@ FAREWELL_S = 1.8
 """How long a stop waits for the batch in hand; what is not acknowledged then comes again later."""
 
 
+COURIER_FAREWELL_S = 0.5
+"""What it has in hand is sent by the next one; usually it has ended by then."""
+
+
 class ThreadDied(HoldfastError):
     """A thread of the ingest ended; the process must end too and be started anew."""
+
+
+def _check(thread: Session | Writer | Courier) -> None:
+    if not thread.is_alive():
+        raise ThreadDied(f"The ingest's thread {thread.name} ended: {thread.failure or 'no reason known'}")
 
 
 class Lane:
@@ -65,10 +75,7 @@ class Lane:
     def check(self) -> None:
         """Raise `ThreadDied` if a thread has ended."""
         for thread in (self.session, self.writer):
-            if not thread.is_alive():
-                raise ThreadDied(
-                    f"The ingest's thread {thread.name} ended: {thread.failure or 'no reason known'}"
-                )
+            _check(thread)
 
     def detail(self) -> dict[str, object]:
         """What the beat says of it."""
@@ -82,7 +89,7 @@ class Lane:
 
 
 def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
-    """Take readings in until ``stop`` is set.
+    """Take readings in and send orders out until ``stop`` is set.
 
     Raises
     ------
@@ -97,15 +104,20 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
             Lane("live", config, LIVE_FILTERS, config.live_age_s, registry, clock),
             Lane("late", config, LATE_FILTERS, config.late_age_s, registry, clock),
         ]
+        courier = Courier(config, clock)
         for lane in lanes:
             lane.start()
+        courier.start()
         try:
             while not stop.is_set():
                 for lane in lanes:
                     lane.check()
+                _check(courier)
                 watch.tick(stop, {lane.name: lane.detail() for lane in lanes})
         finally:
+            courier.stop()
             _farewell(lanes)
+            courier.join(COURIER_FAREWELL_S)
 
 
 def _farewell(lanes: list[Lane]) -> None:

@@ -57,3 +57,8 @@ def parse(text: str) -> Topic:
 def receipt_topic(gateway: str) -> str:
     """Where a gateway reads its receipts."""
     return f"{PREFIX}{gateway}/receipt"
+
+
+def order_topic(gateway: str, instrument: str) -> str:
+    """Where a gateway reads orders for an instrument."""
+    return f"{PREFIX}{gateway}/{instrument}/order"

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ingest import outcomes
 from ingest import report as reports
 from ingest.interpret import Item
 from ingest.pack import Pack, RecordRefused
 from ingest.receipts import Receipt, receipt
-from store import packs, presence, quarantine, readings
+from store import orders, packs, presence, quarantine, readings
 from store.database import Connection
 from store.packs import Key, Ledger, News
 
@@ -47,7 +48,7 @@ def write(
     conn : Connection
         After `store.readings.prepare`, without an open transaction.
     items : sequence of Item
-        In the order in which they came.
+        In the order in which they came; outcomes after `ingest.outcomes.find_orders`.
     places : mapping
         Numbers of the places, see `find_places`.
     room_bytes : int
@@ -70,6 +71,7 @@ def write(
             written.quarantined = len(refusals)
             if refusals:
                 written.quarantine_bytes, written.only_counted = quarantine.put(conn, refusals, room_bytes)
+        outcomes.settle(conn, items)
     written.receipts = _receipts(stored, ledgers)
     if not written.only_counted:
         written.receipts += _receipts_of_unregistered(items)
@@ -192,3 +194,5 @@ def _fold_presence(conn: Connection, items: Sequence[Item]) -> None:
         if after is not None:
             current[item.gateway_id] = changed[item.gateway_id] = after
     presence.save(conn, changed)
+    if any(after.online for after in changed.values()):
+        orders.send_again(conn, (gateway_id for gateway_id, after in changed.items() if after.online))

@@ -15,6 +15,7 @@ import psycopg
 from ingest.config import IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import UNKNOWN, Item, interpret
+from ingest.outcomes import find_orders
 from ingest.pack import RecordRefused
 from ingest.receipts import Receipt
 from ingest.registry import Registry
@@ -186,6 +187,7 @@ class Writer(threading.Thread):
                     for item in items
                 ]
         find_places(conn, items, self._places)
+        find_orders(conn, items)
         written = write(conn, items, self._places, room_bytes=self._room(conn))
         self.trouble = ""
         return written
