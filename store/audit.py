@@ -21,6 +21,26 @@ class By:
     person_id: int | None = None
 
 
+def record(
+    conn: Connection, by: int | None, act: str, subject: str, now: datetime, **data: str | int | list[str]
+) -> None:
+    """Append a row in the caller's transaction.
+
+    Parameters
+    ----------
+    by : int or None
+        Who did it: a person, or a machine's token (which has a row of its own); None: the command line.
+    act : str
+        ``verb-noun``.
+    subject : str
+        ``kind:number``.
+    """
+    conn.execute(
+        "INSERT INTO audit (at, person_id, act, subject, data) VALUES (%s, %s, %s, %s, %s)",
+        (now, by, act, subject, Jsonb(data)),
+    )
+
+
 def write(
     conn: Connection,
     by: By,
