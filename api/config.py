@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import ssl
+from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
 class MqttProbe:
-    """How to ask the broker whether it answers: by connecting as the service does."""
+    """How to ask the broker whether it answers: by connecting as the service does.
+
+    Parameters
+    ----------
+    tls : callable or None
+        Gives the context of a TLS connection, or None for a plain one.
+    """
 
     host: str
     port: int
     username: str | None = None
     password: str | None = None
-    tls: bool = False
-    ca_file: str | None = None
+    tls: Callable[[], ssl.SSLContext | None] = lambda: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +51,8 @@ class ApiConfig:
         Most connections to the database for requests.
     heading : str
         Name of this installation, shown beside the program's.
+    certificate, key : Path or None
+        Serve https with these (PEM), read anew when they change; None: http.
     """
 
     dsn: str
@@ -56,3 +66,5 @@ class ApiConfig:
     metrics_token: str | None = None
     connections: int = 8
     heading: str = ""
+    certificate: Path | None = None
+    key: Path | None = None

@@ -54,9 +54,9 @@ def ask(settings: MqttProbe) -> str:
     client.on_connect = lambda _c, _u, _f, code, _p: answers.append(code)
     if settings.username is not None:
         client.username_pw_set(settings.username, settings.password)
-    if settings.tls:
-        client.tls_set(ca_certs=settings.ca_file)
     try:
+        if (context := settings.tls()) is not None:
+            client.tls_set_context(context)
         client.connect(settings.host, settings.port, keepalive=10)
         until = time.monotonic() + PROBE_PATIENCE_S
         while not answers and time.monotonic() < until:

@@ -82,6 +82,7 @@ class Session(threading.Thread):
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
+        self._tls = config.tls_context()
         self._client = self._make(client_id)
 
     # Called by other threads ------------------------------------------------------------------------
@@ -135,6 +136,8 @@ class Session(threading.Thread):
 
     def _connect(self) -> None:
         arguments: dict[str, Any] = {}
+        if self._tls is not None:
+            self._config.trust_anew(self._tls)
         if self._config.mqtt5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = SESSION_EXPIRY_S
@@ -244,8 +247,8 @@ class Session(threading.Thread):
         )
         if config.username is not None:
             client.username_pw_set(config.username, config.password)
-        if config.tls:
-            client.tls_set(ca_certs=config.ca_file)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
         client.connect_timeout = CONNECT_TIMEOUT_S
         # Before connecting, else it does not hold; receipts need no limit of their own, see RECEIPTS_WAITING.
         client.max_inflight_messages_set(1000)

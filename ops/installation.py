@@ -42,6 +42,10 @@ class Installation:
         subscribed, since a broker forgets what nobody subscribes to.
     http_port, mqtt_port : int or None
         Taken at the last start, and again if they are free.
+    gateways_url : str
+        Where gateways find the embedded broker, as it was at the last start; empty: not embedded.
+    trust : str
+        File of the authority that signed our certificate, for those who connect; empty: none of our making.
     replay : str or None
         The demo's clock.
     login : Login or None
@@ -55,6 +59,8 @@ class Installation:
     opened: bool = False
     http_port: int | None = None
     mqtt_port: int | None = None
+    gateways_url: str = ""
+    trust: str = ""
     replay: str | None = None
     login: Login | None = None
     gateways: dict[str, str] = field(default_factory=dict)

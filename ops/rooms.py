@@ -9,6 +9,7 @@ import logging
 import sys
 import threading
 from dataclasses import dataclass
+from pathlib import Path
 
 from model.clock import Clock, ReplayClock, SystemClock
 
@@ -32,6 +33,10 @@ class Wiring:
         The database, and the broker with the login of our own processes.
     http_address, http_port : str, int
         Where pages and API listen.
+    certificate, key : str
+        Files of the certificate that pages and API show; empty: plain http.
+    metrics_token : str
+        Opens ``/metrics`` without a login; empty: nothing does.
     webhook_url : str
         Where alerts are posted; empty: nowhere.
     replay : str or None
@@ -46,6 +51,9 @@ class Wiring:
     mqtt_url: str = ""
     http_address: str = "127.0.0.1"
     http_port: int = 8080
+    certificate: str = ""
+    key: str = ""
+    metrics_token: str = ""
     webhook_url: str = ""
     replay: str | None = None
     gateways: dict[str, str] = dataclasses.field(default_factory=dict)
@@ -116,10 +124,16 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
     probe = None
     if wiring.mqtt_url:
         broker = BrokerConfig.from_url(wiring.mqtt_url)
-        probe = MqttProbe(
-            broker.host, broker.port, broker.username, broker.password, broker.tls, broker.ca_file
-        )
-    config = ApiConfig(dsn=wiring.database_url, host=wiring.http_address, port=wiring.http_port, mqtt=probe)
+        probe = MqttProbe(broker.host, broker.port, broker.username, broker.password, broker.tls_context)
+    config = ApiConfig(
+        dsn=wiring.database_url,
+        host=wiring.http_address,
+        port=wiring.http_port,
+        mqtt=probe,
+        metrics_token=wiring.metrics_token or None,
+        certificate=Path(wiring.certificate) if wiring.certificate else None,
+        key=Path(wiring.key) if wiring.key else None,
+    )
     run_api(config, wiring.clock, stop)
 
 

@@ -7,7 +7,10 @@ import subprocess
 import threading
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import quote, urlsplit
 
+from ingest.config import BrokerConfig
 from model.errors import BadInput, Unavailable
 from ops.embedded.broker import EmbeddedBroker
 from ops.embedded.postgres import EmbeddedPostgres
@@ -15,6 +18,9 @@ from ops.embedded.process import free_port
 from ops.embedded.users import BrokerUser
 from ops.installation import SERVICE_USER, Installation
 from ops.settings import Settings
+
+if TYPE_CHECKING:
+    from ops.certificates import Pair
 
 FRESH_S = 5.0
 """Age of a sign of life that counts [s]; they come every two."""
@@ -41,11 +47,20 @@ class BrokerService:
 
     name = "broker"
 
-    def __init__(self, data_dir: Path, dsn: str, password: str, address: str, port: int) -> None:
+    def __init__(
+        self, data_dir: Path, dsn: str, password: str, address: str, port: int, pair: Pair | None = None
+    ) -> None:
         self.dsn = dsn
         self.password = password
         self._service = BrokerUser.make(SERVICE_USER, password, service=True)
-        self.server = EmbeddedBroker(data_dir / "broker", [self._service], port, address=address)
+        self.server = EmbeddedBroker(
+            data_dir / "broker",
+            [self._service],
+            port,
+            address=address,
+            certificate=pair.certificate if pair else None,
+            key=pair.key if pair else None,
+        )
         self._known: Sequence[BrokerUser] = ()
 
     @property
@@ -172,7 +187,7 @@ def checked(url: str) -> str:
 def database_url(settings: Settings) -> str:
     """The database that is set, or the embedded one of the data folder, which must be running."""
     if settings.database_url:
-        return checked(settings.database_url)
+        return with_password(checked(settings.database_url), settings.database_password)
     server = EmbeddedPostgres(settings.data_dir / "postgres")
     if not (server.data_dir / "password").exists():
         raise Unavailable(
@@ -187,10 +202,39 @@ def database_url(settings: Settings) -> str:
     return server.dsn
 
 
+def with_password(url: str, password: str | None) -> str:
+    """A connection string with the password that is kept apart from it."""
+    from psycopg.conninfo import make_conninfo
+
+    return make_conninfo(url, password=password) if password else url
+
+
+def broker_url(settings: Settings) -> str | None:
+    """The broker that is set, with password and authorities in it; raises `BadInput`."""
+    if settings.mqtt_url is None:
+        return None
+    url = settings.mqtt_url
+    parts = urlsplit(url)
+    if settings.mqtt_password is not None:
+        if not parts.username:
+            raise BadInput(
+                "HOLDFAST_MQTT_URL names no user for HOLDFAST_MQTT_PASSWORD: mqtt://USER@host:1883."
+            )
+        host = parts.netloc.rpartition("@")[2]
+        login = f"{parts.username}:{quote(settings.mqtt_password, safe='')}"
+        parts = parts._replace(netloc=f"{login}@{host}")
+    if settings.mqtt_ca is not None:
+        ca = "ca=" + quote(str(settings.mqtt_ca.absolute()), safe="/")
+        parts = parts._replace(query=f"{parts.query}&{ca}" if parts.query else ca)
+    url = parts.geturl()
+    BrokerConfig.from_url(url)
+    return url
+
+
 def mqtt_url(settings: Settings, installation: Installation | None) -> str:
     """The broker that is set, or the embedded one of the data folder."""
-    if settings.mqtt_url:
-        return settings.mqtt_url
+    if (url := broker_url(settings)) is not None:
+        return url
     if installation is None or installation.mqtt_port is None:
         raise Unavailable(
             f"No broker runs in {settings.data_dir}: start `holdfast up` there, or set HOLDFAST_MQTT_URL."

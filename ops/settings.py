@@ -1,40 +1,84 @@
 """Settings: from the environment (``HOLDFAST_…``), or from a file of the same lines.
 
 The file is the one that ``HOLDFAST_SETTINGS`` names, else ``holdfast.env`` in the current folder if
-there is one; the environment wins.
+there is one; the environment wins. What may hold a secret can be given as a file of its own, by the same name
+with ``_FILE``. A setting that nobody knows is refused: misspelt, it would be without effect and nobody
+would be told. ``docs/reference/settings.md`` lists them all.
 """
 
 from __future__ import annotations
 
+import difflib
 import os
+import stat
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Literal
 
+from dotenv import dotenv_values
 from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from model.errors import BadInput
 
+PREFIX = "HOLDFAST_"
 FILE = "HOLDFAST_SETTINGS"
 DEFAULT_FILE = "holdfast.env"
+SECRETS = ("database_url", "database_password", "mqtt_url", "mqtt_password", "metrics_token", "webhook_url")
+"""What a file may hold instead: ``HOLDFAST_DATABASE_URL_FILE`` and so on."""
+
+OF_TESTS = ("HOLDFAST_TEST_", "HOLDFAST_NO_SKIPS")
+"""Of our own tests; whoever runs them may start us."""
+
+LARGEST_SECRET = 65_536
 
 
 class Settings(BaseSettings):
     """What can be set; each field is an environment variable with the prefix ``HOLDFAST_``."""
 
     model_config = SettingsConfigDict(
-        env_prefix="HOLDFAST_", env_ignore_empty=True, extra="ignore", frozen=True
+        env_prefix=PREFIX, env_ignore_empty=True, extra="ignore", frozen=True, hide_input_in_errors=True
     )
 
     data_dir: Path = Field(default=Path("data"), description="where everything that is kept lives")
-    database_url: str | None = Field(default=None, description="unset: the embedded PostgreSQL")
-    mqtt_url: str | None = Field(default=None, description="unset: the embedded broker")
+    database_url: str | None = Field(default=None, description="PostgreSQL; unset: the embedded one")
+    database_password: str | None = Field(default=None, description="put into the URL")
+    mqtt_url: str | None = Field(
+        default=None, description="`mqtt://user@host:1883`, `mqtts://` for TLS; unset: the embedded broker"
+    )
+    mqtt_password: str | None = Field(default=None, description="put into the URL")
+    mqtt_ca: Path | None = Field(
+        default=None, description="certificate authorities for `mqtts://`; unset: the system's"
+    )
     http_address: str = Field(default="127.0.0.1", description="where pages and API listen")
-    http_port: int | None = Field(default=None, ge=1, le=65_535, description="unset: 8080 or a free one")
+    http_port: int | None = Field(
+        default=None, ge=1, le=65_535, description="unset: 8080, with TLS 8443, or a free one"
+    )
     mqtt_address: str = Field(default="127.0.0.1", description="where the embedded broker listens")
-    mqtt_port: int | None = Field(default=None, ge=1, le=65_535, description="unset: 1883 or a free one")
+    mqtt_port: int | None = Field(
+        default=None, ge=1, le=65_535, description="unset: 1883, with TLS 8883, or a free one"
+    )
+    tls: Literal["auto", "on", "off"] = Field(
+        default="auto", description="`auto`: on where others than this machine can reach us"
+    )
+    tls_cert: Path | None = Field(
+        default=None, description="certificate (PEM, with its chain) of yours; unset: one is made"
+    )
+    tls_key: Path | None = Field(default=None, description="its key (PEM, without a passphrase)")
+    tls_names: str | None = Field(
+        default=None, description="names and addresses in the made certificate, separated by commas"
+    )
+    metrics_token: str | None = Field(default=None, description="opens `/metrics` without a login")
     webhook_url: str | None = Field(default=None, description="where alerts are posted")
+    access_dir: Path = Field(
+        default=Path("access"), description="where `holdfast broker-files` writes for Mosquitto"
+    )
     replay: str | None = Field(default=None, description="three numbers of a replay clock, for trials")
     seed: int = Field(default=1, description="of the demo's invented fleet")
+
+
+KNOWN = {PREFIX + name.upper() for name in Settings.model_fields}
+KNOWN_FILES = {f"{PREFIX}{name.upper()}_FILE": name for name in SECRETS}
 
 
 def load() -> Settings:
@@ -42,12 +86,97 @@ def load() -> Settings:
     named = os.environ.get(FILE)
     if named and not Path(named).is_file():
         raise BadInput(f"There is no settings file {named} ({FILE}).")
+    file = Path(named or DEFAULT_FILE)
     try:
-        settings = Settings(_env_file=named or DEFAULT_FILE)  # type: ignore[call-arg]
+        in_file = {name: text or "" for name, text in dotenv_values(file).items()}
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput(f"The settings file {file} cannot be read: {error}.") from error
+    refuse_unknown(in_file, f" in {file}")
+    refuse_unknown(os.environ, "")
+    try:
+        settings = Settings(_env_file=file, **secrets_from_files(in_file))  # type: ignore[call-arg, arg-type]
     except ValidationError as error:
         first = error.errors()[0]
-        name = "HOLDFAST_" + "_".join(map(str, first["loc"])).upper()
+        name = PREFIX + "_".join(map(str, first["loc"][:1])).upper()
         raise BadInput(f"{name} cannot be used: {first['msg']}.") from error
+    check(settings)
+    return settings
+
+
+def refuse_unknown(found: Mapping[str, str], where: str) -> None:
+    """Raise `BadInput` for a setting that nobody knows, naming the one that was probably meant."""
+    for name in sorted(found):
+        known = name in KNOWN or name in KNOWN_FILES or name == FILE
+        if known or not name.startswith(PREFIX) or name.startswith(OF_TESTS):
+            continue
+        near = difflib.get_close_matches(name, [*KNOWN, *KNOWN_FILES], n=1, cutoff=0.7)
+        hint = (
+            f"did you mean {near[0]}?" if near else "docs/reference/settings.md lists those that there are."
+        )
+        raise BadInput(f"There is no setting {name}{where}: {hint}")
+
+
+def secrets_from_files(in_file: Mapping[str, str]) -> dict[str, str]:
+    """The secrets that files hold; raises `BadInput` with one sentence about a file that cannot be used."""
+    found = {}
+    for variable, name in KNOWN_FILES.items():
+        for source in (os.environ, in_file):
+            if path := source.get(variable):
+                plain = PREFIX + name.upper()
+                if source.get(plain):
+                    raise BadInput(f"Set {plain} or {variable}, not both.")
+                if source is in_file and os.environ.get(plain):
+                    break
+                found[name] = read_secret(Path(path), variable)
+                break
+    return found
+
+
+def read_secret(path: Path, variable: str) -> str:
+    """What a file of one secret holds, without the line's end.
+
+    Raises
+    ------
+    BadInput
+        If it cannot be read, is empty, or is open to everybody on the machine.
+    """
+    try:
+        with path.open("rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            raw = file.read(LARGEST_SECRET + 1)
+        text = raw.decode().rstrip("\r\n")
+    except OSError as error:
+        raise BadInput(f"{variable}: {path} cannot be read: {error.strerror}.") from error
+    except UnicodeDecodeError as error:
+        raise BadInput(f"{variable}: {path} holds no text.") from error
+    if mode & (stat.S_IROTH | stat.S_IWOTH):
+        raise BadInput(f"{variable}: everybody on this machine may read {path}: chmod o-rwx it.")
+    if not text.strip():
+        raise BadInput(f"{variable}: {path} is empty.")
+    if "\n" in text or "\0" in text or len(raw) > LARGEST_SECRET:
+        raise BadInput(f"{variable}: {path} must hold one line.")
+    return text
+
+
+def check(settings: Settings) -> None:
+    """Raise `BadInput` for settings that do not go together."""
     if settings.webhook_url and not settings.webhook_url.startswith(("http://", "https://")):
         raise BadInput("HOLDFAST_WEBHOOK_URL cannot be used: it must begin with http:// or https://.")
-    return settings
+    for name, url in (("database", settings.database_url), ("mqtt", settings.mqtt_url)):
+        if getattr(settings, f"{name}_password") and not url:
+            raise BadInput(
+                f"HOLDFAST_{name.upper()}_PASSWORD is of no use without HOLDFAST_{name.upper()}_URL."
+            )
+    if settings.mqtt_ca and not (settings.mqtt_url or "").startswith("mqtts://"):
+        raise BadInput("HOLDFAST_MQTT_CA is of no use unless HOLDFAST_MQTT_URL begins with mqtts://.")
+    if (settings.tls_cert is None) != (settings.tls_key is None):
+        raise BadInput("HOLDFAST_TLS_CERT and HOLDFAST_TLS_KEY go together: set both or neither.")
+    if settings.tls == "off" and settings.tls_cert:
+        raise BadInput("HOLDFAST_TLS=off and HOLDFAST_TLS_CERT contradict each other.")
+    for name, path in (
+        ("MQTT_CA", settings.mqtt_ca),
+        ("TLS_CERT", settings.tls_cert),
+        ("TLS_KEY", settings.tls_key),
+    ):
+        if path and not path.is_file():
+            raise BadInput(f"HOLDFAST_{name}: there is no file {path}.")

@@ -8,25 +8,42 @@ from __future__ import annotations
 
 import http.client
 import signal
+import ssl
 import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from ingest.config import BrokerConfig
+from model.clock import SystemClock
 from model.errors import Unavailable
+from ops import tls
 from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
 from ops.installation import Installation, locked, open_installation, write
 from ops.rooms import Wiring, load, run
-from ops.services import BrokerService, DatabaseService, EquipmentWatch, Ports, database_url, ingest_listens
+from ops.services import (
+    BrokerService,
+    DatabaseService,
+    EquipmentWatch,
+    Ports,
+    broker_url,
+    database_url,
+    ingest_listens,
+)
 from ops.settings import Settings
 from ops.supervisor import Supervisor, Worker
+from ops.tls import Keeper
 
-USUAL_HTTP_PORT = 8080
-USUAL_MQTT_PORT = 1883
+if TYPE_CHECKING:
+    from ops.certificates import Pair
+
+USUAL_HTTP_PORT = {False: 8080, True: 8443}
+USUAL_MQTT_PORT = {False: 1883, True: 8883}
+"""Without and with TLS."""
+
 FIRST_ANSWER_S = 60.0
 FOREIGN = ("fleet",)
 """What speaks to us like somebody else's gateways."""
@@ -70,6 +87,7 @@ class Stack:
         self._database: DatabaseService | None = None
         self._broker: BrokerService | None = None
         self._watch: EquipmentWatch | None = None
+        self._keeper: Keeper | None = None
         self._ports = Ports()
         self._greeted = False
         self._began = time.monotonic()
@@ -86,12 +104,17 @@ class Stack:
 
     def _start(self) -> None:
         settings, installation = self.settings, open_installation(self.data_dir, self.kind.name)
+        pages_pair = self._certificate(settings.http_address)
         installation = installation.with_(
-            http_port=self._ports.choose(
-                settings.http_port, installation.http_port, USUAL_HTTP_PORT,
-                settings.http_address, "the pages",
-            )
-        )  # fmt: skip
+            http_port=self._choose_port(
+                settings.http_port,
+                installation.http_port,
+                USUAL_HTTP_PORT,
+                settings.http_address,
+                "the pages",
+            ),
+            trust=str(self._keeper.trust or "") if self._keeper else "",
+        )
         for room in self.kind.rooms:
             log = self.data_dir / "log" / f"{room}.log"
             self.supervisor.preload(Worker(room, room, log))
@@ -109,6 +132,9 @@ class Stack:
             mqtt_url=mqtt_url,
             http_address=settings.http_address,
             http_port=installation.http_port,
+            certificate=str(pages_pair.certificate) if pages_pair else "",
+            key=str(pages_pair.key) if pages_pair else "",
+            metrics_token=settings.metrics_token or "",
             webhook_url=settings.webhook_url or "",
             replay=installation.replay,
             gateways=installation.gateways,
@@ -116,6 +142,23 @@ class Stack:
         )
         self._order = wiring.text()
         self.supervisor.begin(self._order, but=() if installation.opened else FOREIGN)
+
+    def _certificate(self, address: str) -> Pair | None:
+        """What a listener shows, None if it is to be plain; made or checked when first asked for."""
+        if not tls.wanted(self.settings, address):
+            return None
+        if self._keeper is None:
+            self._keeper = Keeper(self.settings, self.data_dir / "tls", SystemClock(), self._say)
+            self._keeper.begin()
+        return self._keeper.pair
+
+    def _choose_port(
+        self, wanted: int | None, remembered: int | None, usual: dict[bool, int], address: str, what: str
+    ) -> int:
+        secure = tls.wanted(self.settings, address)
+        # Do not go on with the usual port of the other kind when TLS was turned on or off.
+        known = None if remembered == usual[not secure] else remembered
+        return self._ports.choose(wanted, known, usual[secure], address, what)
 
     def _open_database(self) -> str:
         from store.database import connect_or_say
@@ -133,17 +176,15 @@ class Stack:
 
     def _open_broker(self, dsn: str, installation: Installation) -> tuple[Installation, str]:
         settings = self.settings
-        if settings.mqtt_url is not None:
-            BrokerConfig.from_url(settings.mqtt_url)
-            return installation, settings.mqtt_url
+        if (url := broker_url(settings)) is not None:
+            return installation.with_(gateways_url=""), url
+        address = settings.mqtt_address
+        pair = self._certificate(address)
         for _ in range(3):
-            port = self._ports.choose(
-                settings.mqtt_port, installation.mqtt_port, USUAL_MQTT_PORT,
-                settings.mqtt_address, "the broker",
-            )  # fmt: skip
-            broker = BrokerService(
-                self.data_dir, dsn, installation.broker_password, settings.mqtt_address, port
+            port = self._choose_port(
+                settings.mqtt_port, installation.mqtt_port, USUAL_MQTT_PORT, address, "the broker"
             )
+            broker = BrokerService(self.data_dir, dsn, installation.broker_password, address, port, pair)
             self._broker = broker
             if installation.opened:
                 broker.refresh()
@@ -158,9 +199,19 @@ class Stack:
                     raise
         self.supervisor.watch_service(broker)
         self._watch = EquipmentWatch(dsn)
-        return installation.with_(mqtt_port=port), broker.url
+        scheme = "mqtts" if pair else "mqtt"
+        return (
+            installation.with_(
+                mqtt_port=port,
+                gateways_url=f"{scheme}://{in_url(tls.best_name(settings, address))}:{port}",
+                trust=str(self._keeper.trust or "") if self._keeper else "",
+            ),
+            broker.url,
+        )
 
     def _each_tick(self) -> None:
+        if self._keeper is not None and self._keeper.look() and self._broker is not None:
+            self._renew_certificate(self._broker)
         if not self._installation.opened:
             self._open_when_heard()
         elif self._watch is not None and self._watch.changed.is_set():
@@ -199,13 +250,22 @@ class Stack:
             return False
         return True
 
+    def _renew_certificate(self, broker: BrokerService) -> None:
+        """Pages look for themselves; the broker is told."""
+        try:
+            broker.server.renew_certificate()
+        except (Unavailable, OSError) as error:
+            self._say(f"the broker could not take over the certificate: {error}")
+
     def _greet_when_answered(self) -> None:
         address, port = self.settings.http_address, self._installation.http_port
         assert port is not None
         host = "127.0.0.1" if address in ANY_ADDRESS else address
-        if answers(host, port):
+        secure = tls.wanted(self.settings, address)
+        if answers(host, port, secure=secure):
             self._greeted = True
-            self.kind.greet(f"http://{host}:{port}", self._installation)
+            name = in_url(tls.best_name(self.settings, address)) if secure else in_url(host)
+            self.kind.greet(f"{'https' if secure else 'http'}://{name}:{port}", self._installation)
         elif time.monotonic() - self._began > FIRST_ANSWER_S:
             raise Unavailable(
                 f"The pages did not answer within {FIRST_ANSWER_S:.0f} s: "
@@ -226,9 +286,18 @@ class Stack:
         self._ports.release()
 
 
-def answers(host: str, port: int) -> bool:
-    """Whether the pages are served."""
+def in_url(host: str) -> str:
+    """A host as URLs write it."""
+    return f"[{host}]" if ":" in host else host
+
+
+def answers(host: str, port: int, *, secure: bool = False) -> bool:
+    """Whether the pages are served; whose certificate it is does not matter to that."""
     connection = http.client.HTTPConnection(host, port, timeout=1.0)
+    if secure:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+        connection = http.client.HTTPSConnection(host, port, timeout=1.0, context=context)
     try:
         connection.request("GET", "/healthz")
         return connection.getresponse().status == 200

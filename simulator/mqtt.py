@@ -9,6 +9,7 @@ from __future__ import annotations
 import queue
 import secrets
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable
@@ -35,6 +36,7 @@ class Credentials:
     port: int
     username: str
     password: str
+    tls: ssl.SSLContext | None = None
 
 
 class Connection:
@@ -75,6 +77,8 @@ class Connection:
             reconnect_on_failure=False,
         )
         client.username_pw_set(credentials.username, credentials.password)
+        if credentials.tls is not None:
+            client.tls_set_context(credentials.tls)
         client.max_inflight_messages_set(IN_FLIGHT)  # refused by paho once it is connected
         client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
         client.on_connect = self._on_connect

@@ -118,14 +118,16 @@ def _wiring(room: str, settings: Settings) -> Wiring:
     """What one process alone needs of the settings."""
     from ops.installation import read
     from ops.rooms import Wiring
-    from ops.services import Ports, database_url, mqtt_url
+    from ops.services import Ports, broker_url, database_url, mqtt_url
     from ops.stack import USUAL_HTTP_PORT
 
     clock(settings)
-    address, port = settings.http_address, 0
+    address, port, certificate, key = settings.http_address, 0, "", ""
     if room == "serve":
-        port = Ports().choose(settings.http_port, None, USUAL_HTTP_PORT, address, "the pages")
-    broker = settings.mqtt_url or ""
+        certificate, key = _certificate(settings)
+        usual = USUAL_HTTP_PORT[bool(certificate)]
+        port = Ports().choose(settings.http_port, None, usual, address, "the pages")
+    broker = broker_url(settings) or ""
     if room == "ingest":
         broker = mqtt_url(settings, read(settings.data_dir))
     return Wiring(
@@ -133,6 +135,27 @@ def _wiring(room: str, settings: Settings) -> Wiring:
         mqtt_url=broker,
         http_address=address,
         http_port=port,
+        certificate=certificate,
+        key=key,
+        metrics_token=settings.metrics_token or "",
         webhook_url=settings.webhook_url or "",
         replay=settings.replay,
     )
+
+
+def _certificate(settings: Settings) -> tuple[str, str]:
+    """Files of the certificate that pages show alone; one is made only where something keeps it good."""
+    from model.clock import SystemClock
+    from model.errors import BadInput
+    from ops import tls
+
+    if not tls.wanted(settings, settings.http_address):
+        return "", ""
+    if settings.tls_cert is None:
+        if settings.tls == "on":
+            raise BadInput("HOLDFAST_TLS=on needs HOLDFAST_TLS_CERT and HOLDFAST_TLS_KEY here.")
+        print(tls.PLAIN_WARNING.format(what="Pages"), file=sys.stderr, flush=True)
+        return "", ""
+    keeper = tls.Keeper(settings, settings.data_dir / "tls", SystemClock(), print)
+    keeper.begin()
+    return str(keeper.pair.certificate), str(keeper.pair.key)

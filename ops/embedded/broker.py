@@ -12,11 +12,13 @@ import os
 import secrets
 import signal
 import socket
+import ssl
 import subprocess
 import sysconfig
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from urllib.parse import quote
 
 from model.access import nats_user
 from model.errors import Unavailable
@@ -50,6 +52,8 @@ class EmbeddedBroker:
         By default a free one, chosen at the first start.
     address : str
         Where it listens.
+    certificate, key : Path or None
+        Speak TLS with these (PEM) and nothing else; None: plain.
     """
 
     def __init__(
@@ -59,9 +63,12 @@ class EmbeddedBroker:
         port: int | None = None,
         *,
         address: str = "127.0.0.1",
+        certificate: Path | None = None,
+        key: Path | None = None,
     ) -> None:
         self.data_dir = data_dir.absolute()
         self.address = address
+        self.tls = None if certificate is None or key is None else (certificate, key)
         self.port = proc.free_port(port, address) if port is None else port
         self.process: subprocess.Popen[bytes] | None = None
         self._users = tuple(users)
@@ -79,8 +86,12 @@ class EmbeddedBroker:
         return self.data_dir / "log"
 
     def url(self, user: str, password: str) -> str:
-        """Connection URL for a user."""
-        return f"mqtt://{user}:{password}@{self.host}:{self.port}"
+        """Connection URL for a user on this machine."""
+        if self.tls is None:
+            return f"mqtt://{user}:{password}@{self.host}:{self.port}"
+        # The certificate's names are those that others use; here it is known by itself.
+        pin = quote(str(self.tls[0]), safe="/")
+        return f"mqtts://{user}:{password}@{self.host}:{self.port}?pin={pin}"
 
     def start(self, timeout_s: float = 30.0) -> None:
         """Start the server and wait until it accepts a login; raises `Unavailable`."""
@@ -98,7 +109,9 @@ class EmbeddedBroker:
     def wait_ready(self, timeout_s: float = 30.0) -> None:
         """Wait until an MQTT CONNECT is accepted, which needs JetStream to work too."""
         deadline = time.monotonic() + timeout_s
-        while not mqtt_accepts(self.host, self.port, self._probe.name, self._probe_password):
+        while not mqtt_accepts(
+            self.host, self.port, self._probe.name, self._probe_password, tls=self.tls is not None
+        ):
             if self.process is None or self.process.poll() is not None:
                 raise Unavailable(f"The embedded broker did not start: {self._last_words()}")
             if time.monotonic() > deadline:
@@ -127,6 +140,10 @@ class EmbeddedBroker:
         ) or "Failed to reload" in answer():  # fmt: skip
             raise Unavailable(f"The embedded broker refused its new users: {self._last_words()}")
 
+    def renew_certificate(self) -> None:
+        """Let new connections see what the certificate's file holds by now."""
+        self.reload(self._users)
+
     def stop(self, patience_s: float = 3.0) -> None:
         """Stop the server; nothing is left behind."""
         if self.process is not None:
@@ -139,7 +156,7 @@ class EmbeddedBroker:
 
     def _write_configuration(self) -> None:
         text = configuration(
-            (*self._users, self._probe), self.address, self.port, self.data_dir / "store", self.log
+            (*self._users, self._probe), self.address, self.port, self.data_dir / "store", self.log, self.tls
         )
         write_private(self._configuration, text)
 
@@ -172,7 +189,14 @@ def binary() -> Path:
     return program
 
 
-def configuration(users: Sequence[BrokerUser], address: str, port: int, store: Path, log: Path) -> str:
+def configuration(
+    users: Sequence[BrokerUser],
+    address: str,
+    port: int,
+    store: Path,
+    log: Path,
+    tls: tuple[Path, Path] | None = None,
+) -> str:
     """The server's configuration; JSON is a subset of its language, so nothing needs quoting."""
     return json.dumps(
         {
@@ -189,6 +213,7 @@ def configuration(users: Sequence[BrokerUser], address: str, port: int, store: P
                 "port": port,
                 "ack_wait": f"{ACK_WAIT_S}s",
                 "max_ack_pending": MAX_ACK_PENDING,
+                **({"tls": {"cert_file": str(tls[0]), "key_file": str(tls[1])}} if tls else {}),
             },
             "authorization": {
                 "users": [
@@ -201,8 +226,13 @@ def configuration(users: Sequence[BrokerUser], address: str, port: int, store: P
     )
 
 
-def mqtt_accepts(host: str, port: int, user: str, password: str, timeout_s: float = 2.0) -> bool:
-    """Whether an MQTT 3.1.1 CONNECT (clean session) is answered with CONNACK, return code 0."""
+def mqtt_accepts(
+    host: str, port: int, user: str, password: str, timeout_s: float = 2.0, *, tls: bool = False
+) -> bool:
+    """Whether an MQTT 3.1.1 CONNECT (clean session) is answered with CONNACK, return code 0.
+
+    With ``tls`` any certificate will do: our own child is asked whether it is ready.
+    """
 
     def string(text: str) -> bytes:
         raw = text.encode()
@@ -214,10 +244,24 @@ def mqtt_accepts(host: str, port: int, user: str, password: str, timeout_s: floa
     if len(body) > 127:
         raise ValueError("the remaining length of the probe must fit one byte")
     try:
-        with socket.create_connection((host, port), timeout=timeout_s) as connection:
+        with wrapped(socket.create_connection((host, port), timeout=timeout_s), tls) as connection:
             connection.sendall(bytes([0x10, len(body)]) + body)
             answer = connection.recv(4)
             connection.sendall(b"\xe0\x00")
     except OSError:
         return False
     return answer == b"\x20\x02\x00\x00"
+
+
+def wrapped(connection: socket.socket, tls: bool) -> socket.socket:
+    """The connection, with TLS if wanted."""
+    if not tls:
+        return connection
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    try:
+        return context.wrap_socket(connection)
+    except OSError:
+        connection.close()
+        raise
