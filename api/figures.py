@@ -239,6 +239,12 @@ class Figures:
         """The same for a page."""
         return self._data(self.setting_text(pressure_pa), pressure_pa)
 
+    def about(self, pressure_pa: float) -> str:
+        """A pressure of which no more is known than a sentence says, to three digits."""
+        return self._with_units(
+            lambda unit: self.conventions.write(*trimmed(digits(pressure_pa / PRESSURE_UNITS[unit], 3)))
+        )
+
     def pressure_rate(self, pascal_per_s: float | None) -> str:
         """A rise, per minute in the reader's unit, to two digits: ``1.2 micron/min``."""
         if pascal_per_s is None:

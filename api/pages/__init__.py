@@ -16,6 +16,7 @@ from api import assets, words
 from api.context import get_context
 from api.figures import Figures
 from api.reader import current, figures_of, reading
+from api.sentences import tell
 
 TEMPLATES = Path(__file__).parent.parent / "templates"
 
@@ -65,6 +66,7 @@ _environment.filters.update(
     },
     local=_writes(Figures.when),
     duration=words.duration,
+    sentence=lambda text, told=None: tell(text, current(), told),
     both_units=_writes(Figures.pressure),
     micron=_writes(Figures.pressure_number),
 )
