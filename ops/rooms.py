@@ -85,11 +85,16 @@ def warm() -> None:
         importlib.import_module(module)
 
 
-def run(room: str, wiring: Wiring, stop: threading.Event) -> None:
-    """Run the room in this process until ``stop`` is set."""
+def log_to_stderr() -> None:
+    """How every process writes its log."""
     logging.basicConfig(
         stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s"
     )
+
+
+def run(room: str, wiring: Wiring, stop: threading.Event) -> None:
+    """Run the room in this process until ``stop`` is set."""
+    log_to_stderr()
     RUNNERS[room](wiring, stop)
 
 

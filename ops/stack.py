@@ -310,7 +310,12 @@ def answers(host: str, port: int, *, secure: bool = False) -> bool:
 def run_alone(room: str, wiring: Wiring) -> None:
     """Run one room in this process until Ctrl-C or SIGTERM: for production."""
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    stop_on_signals(stop)
     load(room)
     run(room, wiring, stop)
+
+
+def stop_on_signals(stop: threading.Event) -> None:
+    """Set the event on Ctrl-C and SIGTERM."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())

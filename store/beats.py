@@ -28,3 +28,17 @@ def ages(conn: Connection) -> dict[str, tuple[float, dict[str, object]]]:
         "extract(epoch FROM clock_timestamp() - at)::float8 AS age FROM beat ORDER BY process, at DESC"
     )
     return {row["process"]: (row["age"], row["detail"]) for row in rows}
+
+
+def on_host(conn: Connection, process: str, host: str) -> tuple[float, dict[str, object]] | None:
+    """Age [s] and detail of the freshest beat of a process on one machine.
+
+    Instances are called ``HOST:PID`` or ``NAME@HOST:PID``.
+    """
+    row = conn.execute(
+        "SELECT detail, extract(epoch FROM clock_timestamp() - at)::float8 AS age FROM beat "
+        "WHERE process = %s AND split_part(split_part(instance, '@', -1), ':', 1) = %s "
+        "ORDER BY at DESC LIMIT 1",
+        (process, host),
+    ).fetchone()
+    return None if row is None else (row["age"], row["detail"])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from model.errors import BadInput
 from ops.commands.common import FAILED, Json, clock
 from ops.output import show_one
 from ops.settings import Settings, load
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the main one."""
-    for command in (demo, up, migrate, diagnose):
+    for command in (demo, up, migrate, check, diagnose):
         app.command()(command)
+    app.command("broker-files")(broker_files)
     for room, help_text in ROOMS.items():
         app.command(room, help=help_text)(_alone(room))
 
@@ -58,6 +60,44 @@ def migrate(json: Json = False) -> None:
     connect_or_say(url, application="migrate").close()
     revision = run(url)
     show_one({"revision": revision}, as_json=json)
+
+
+def broker_files() -> None:
+    """Keep the files of a Mosquitto: passwords and rights of the gateways, and its certificate."""
+    import threading
+
+    from ingest.config import BrokerConfig
+    from model.clock import SystemClock
+    from ops import tls
+    from ops.broker_files import BrokerFilesConfig, run
+    from ops.rooms import log_to_stderr
+    from ops.services import broker_url, database_url
+    from ops.stack import stop_on_signals
+
+    settings = load()
+    broker = BrokerConfig.from_url(broker_url(settings) or "mqtt://broker")
+    if not (broker.username and broker.password):
+        raise BadInput(
+            "Set HOLDFAST_MQTT_URL and HOLDFAST_MQTT_PASSWORD to the login of our own processes."
+        )
+    log_to_stderr()
+    folder = settings.access_dir.absolute()
+    config = BrokerFilesConfig(database_url(settings), folder, broker.username, broker.password)
+    keeper = None
+    if settings.tls != "off":
+        keeper = tls.Keeper(settings, settings.data_dir.absolute() / "tls", SystemClock(), say)
+    stop = threading.Event()
+    stop_on_signals(stop)
+    run(config, keeper, stop)
+
+
+def check(
+    part: Annotated[str, typer.Argument(help="One of ingest, analyse, desk, serve, broker-files.")],
+) -> None:
+    """Say whether a part on this machine is well; ends with status 2 if not."""
+    from ops.health import check as run
+
+    print(run(part, load()))
 
 
 def diagnose(
@@ -146,7 +186,6 @@ def _wiring(room: str, settings: Settings) -> Wiring:
 def _certificate(settings: Settings) -> tuple[str, str]:
     """Files of the certificate that pages show alone; one is made only where something keeps it good."""
     from model.clock import SystemClock
-    from model.errors import BadInput
     from ops import tls
 
     if not tls.wanted(settings, settings.http_address):
@@ -156,6 +195,11 @@ def _certificate(settings: Settings) -> tuple[str, str]:
             raise BadInput("HOLDFAST_TLS=on needs HOLDFAST_TLS_CERT and HOLDFAST_TLS_KEY here.")
         print(tls.PLAIN_WARNING.format(what="Pages"), file=sys.stderr, flush=True)
         return "", ""
-    keeper = tls.Keeper(settings, settings.data_dir / "tls", SystemClock(), print)
+    keeper = tls.Keeper(settings, settings.data_dir / "tls", SystemClock(), say)
     keeper.begin()
     return str(keeper.pair.certificate), str(keeper.pair.key)
+
+
+def say(line: str) -> None:
+    """Tell whoever reads the log."""
+    print(line, file=sys.stderr, flush=True)
