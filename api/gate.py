@@ -1,4 +1,4 @@
-"""The gate before everything: who is logged in, and did this request come from our own pages?"""
+"""The gate before everything: who asks, and did a request come from our own pages?"""
 
 from __future__ import annotations
 
@@ -14,16 +14,20 @@ from api.context import Context
 from api.problems import answer
 from model.errors import Unavailable
 from model.rights import Right
-from store import sessions
-from store.people import Person
+from store import sessions, tokens
+from store.people import MACHINE, Person
+from store.tokens import NoToken
 
 COOKIE = "holdfast_login"
 OPEN = ("/healthz", "/readyz", "/login")
-OPEN_BELOW = "/static/"
+OPEN_BELOW = ("/invitation/",)
+STATIC = "/static/"
+API = "/api/"
 METRICS = "/metrics"
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+REALM = 'Bearer realm="holdfast"'
 
-SCRAPER = Person(0, "metrics", "The metrics token", "machine", frozenset({Right.METRICS}))
+SCRAPER = Person(0, "metrics", "The metrics token", MACHINE, frozenset({Right.METRICS}))
 """Who asks with the token of the settings."""
 
 SECURITY_HEADERS = {
@@ -40,8 +44,9 @@ SECURITY_HEADERS = {
 class Gate:
     """ASGI middleware that lets a request through, or answers it.
 
-    Everything but health, the login page and static files needs a login, also addresses that do not exist;
-    a new route is therefore protected without anybody remembering to.
+    Everything but health, the login page, invitations and static files needs a login or a machine's token,
+    also addresses that do not exist; a new route is therefore protected without anybody remembering to. What
+    who asks may do is decided at the route (`api.permissions`).
     """
 
     def __init__(self, app: ASGIApp, context: Context) -> None:
@@ -59,7 +64,7 @@ class Gate:
                 headers = MutableHeaders(scope=message)
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
-                if not request.url.path.startswith(OPEN_BELOW):
+                if not request.url.path.startswith(STATIC):
                     headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
@@ -68,32 +73,70 @@ class Gate:
 
     async def _refusal(self, request: Request) -> ASGIApp | None:
         path = request.url.path
-        if path.startswith(OPEN_BELOW):
+        if path.startswith(STATIC):
             return None
-        if request.method not in SAFE_METHODS and not came_from_us(request):
+        request.state.person = request.state.session = None
+        token = bearer(request)
+        # A token is put into a request by its program, never by a browser on another site's behalf.
+        if token is None and request.method not in SAFE_METHODS and not came_from_us(request):
             return answer(request, 403, "This request came from another site; nothing was done.")
-        request.state.person = None
-        token = request.cookies.get(COOKIE)
-        if token and not path.startswith("/healthz"):
+        is_open = path in OPEN or path.startswith(OPEN_BELOW)
+        if token is not None and not is_open and not path.startswith((API, METRICS)):
+            return answer(request, 403, "A token opens the API and the metrics, no pages.")
+        if not path.startswith("/healthz"):
             try:
-                request.state.person = await run_in_threadpool(self._whose, token)
+                who = await run_in_threadpool(identify, self.context, request)
             except Unavailable as error:
-                if path not in OPEN:
+                if not is_open:
                     return answer(request, error.status, str(error))
-        if path == METRICS and self._may_measure(request):
-            request.state.person = SCRAPER
-        if request.state.person or path in OPEN:
-            return None
-        return refuse(request)
+                who = None
+            if isinstance(who, NoToken):
+                return None if is_open else refuse_token(request, who)
+            request.state.person = who
+        return None if request.state.person or is_open else refuse(request)
 
-    def _whose(self, token: str) -> Person | None:
-        with self.context.database() as conn:
-            return sessions.whose(conn, token, self.context.now())
 
-    def _may_measure(self, request: Request) -> bool:
-        expected = self.context.config.metrics_token
-        given = request.headers.get("authorization", "").removeprefix("Bearer ")
-        return bool(expected) and hmac.compare_digest(given.encode(), (expected or "").encode())
+def bearer(request: Request) -> str | None:
+    """The token of a request (RFC 6750, section 2.1); with one, cookies do not count."""
+    scheme, _, token = request.headers.get("authorization", "").partition(" ")
+    return token.strip() if scheme.lower() == "bearer" else None
+
+
+def identify(context: Context, request: Request) -> Person | NoToken | None:
+    """Who asks, by the request's token or else its cookie; None: nobody who has logged in."""
+    token = bearer(request)
+    if token is not None:
+        if request.url.path == METRICS and may_measure(context, token):
+            return SCRAPER
+        with context.database() as conn:
+            return tokens.whose(conn, token, context.now())
+    cookie = request.cookies.get(COOKIE)
+    if not cookie:
+        return None
+    with context.database() as conn:
+        found = sessions.find(conn, cookie, context.now())
+    if found is None:
+        return None
+    person, request.state.session = found
+    return person
+
+
+def still_may(context: Context, request: Request, right: Right) -> bool:
+    """Whether who asked has that right now, for answers that go on and on."""
+    who = identify(context, request)
+    return isinstance(who, Person) and right in who.rights
+
+
+def may_measure(context: Context, token: str) -> bool:
+    """Whether it is the token of the settings."""
+    expected = context.config.metrics_token or ""
+    return bool(expected) and hmac.compare_digest(token.encode(), expected.encode())
+
+
+def refuse_token(request: Request, why: NoToken) -> ASGIApp:
+    """The answer to a token that opens nothing (RFC 6750, section 3.1)."""
+    challenge = f'{REALM}, error="invalid_token", error_description="{why.why}"'
+    return answer(request, 401, why.why, headers={"WWW-Authenticate": challenge})
 
 
 def refuse(request: Request) -> ASGIApp:
@@ -101,8 +144,9 @@ def refuse(request: Request) -> ASGIApp:
     from fastapi.responses import RedirectResponse
 
     path = request.url.path
-    if path.startswith("/api/") or path == METRICS:
-        return answer(request, 401, "Nobody is logged in; log in at /login.")
+    if path.startswith(API) or path == METRICS:
+        sentence = "Nobody is logged in; log in at /login, or send a token."
+        return answer(request, 401, sentence, headers={"WWW-Authenticate": REALM})
     if request.method not in SAFE_METHODS:
         return RedirectResponse("/login", 303)
     back = path + (f"?{request.url.query}" if request.url.query else "")
@@ -113,7 +157,7 @@ def came_from_us(request: Request) -> bool:
     """Whether a request that changes something was made by our own page, or by no page at all.
 
     Browsers say where a request comes from (``Sec-Fetch-Site``, and ``Origin`` with every POST); a script
-    that sends neither must use JSON or another method, which no foreign form can send.
+    that sends neither must send JSON, a table or another method, which no foreign form can.
     """
     origin = request.headers.get("origin")
     if origin is not None:
@@ -123,4 +167,5 @@ def came_from_us(request: Request) -> bool:
         return site in ("same-origin", "none")
     if COOKIE not in request.cookies or request.method != "POST":
         return True
-    return request.headers.get("content-type", "").split(";")[0].strip() == "application/json"
+    kind = request.headers.get("content-type", "").split(";")[0].strip()
+    return kind in ("application/json", "text/csv")

@@ -2,29 +2,41 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
-from api.context import Ctx
+from api.context import Context, Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayEquip, MayKeepGateways
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
-from model.equipment import Position, Role
-from store import equipment
+from api.routes.places import LARGEST_ID, Number, by_of, found
+from model.access import Credentials, may_publish, may_read, nats_user
+from model.equipment import Gateway, Position, Role
+from store import changing, deleting, equipment
 from store.lists import GATEWAYS, INSTRUMENTS
 
 router = APIRouter(tags=["equipment"])
+
+USUAL_PORT = 1883
+ANY_INSTRUMENT = {"gateway": None, "site": None}
 
 
 class NewGateway(BaseModel):
     """A gateway to register."""
 
     name: str = Field(description="2 to 40 small letters, digits and hyphens.", examples=["van-7"])
-    site_id: int
+    site_id: int = Field(ge=1, le=LARGEST_ID)
+
+
+class GatewayChange(BaseModel):
+    """What to change of a gateway. Its name stands in topics and stays."""
+
+    site_id: int = Field(ge=1, le=LARGEST_ID, description="The site that it belongs to from now on.")
 
 
 class GatewayView(NewGateway):
@@ -40,16 +52,20 @@ class GatewayView(NewGateway):
 
 
 class GatewayMade(NewGateway):
-    """A gateway with its broker password, which is shown this once."""
+    """A gateway with its broker password, which is shown this once, and the configuration of its broker."""
 
     id: int
-    secret: str = Field(description="Password for the broker. Only a hash is kept; note it now.")
+    secret: str = Field(description="Password for the broker. Only hashes are kept; note it now.")
+    nats_user: dict[str, Any] = Field(description="A user for the `authorization` block of nats-server.")
+    mosquitto_password_line: str = Field(description="A line for Mosquitto's `password_file`.")
+    mosquitto_access_lines: str = Field(description="Lines for Mosquitto's `acl_file`.")
+    example: str = Field(description="A command that sends a first reading.")
 
 
 class NewInstrument(BaseModel):
     """An instrument to register."""
 
-    gateway_id: int
+    gateway_id: int = Field(ge=1, le=LARGEST_ID)
     name: str = Field(description="2 to 40 small letters, digits and hyphens.", examples=["g1"])
     role: Role
     position: Position = Field(Position.CIRCUIT, description="Side of the isolation valve on which it sits.")
@@ -59,6 +75,23 @@ class NewInstrument(BaseModel):
     range_high_pa: float | None = Field(None, description="Top of its range [Pa].")
     accuracy: float = Field(0.1, description="Share of the reading.")
     interval_s: float = Field(10.0, description="Reporting interval [s].")
+    serial: str = ""
+
+
+class InstrumentChange(BaseModel):
+    """What to change of an instrument; what is left out stays, null takes a figure away.
+
+    Another role, position, range, accuracy or interval judges the jobs that it served again.
+    """
+
+    role: Role = Role.GAUGE
+    position: Position = Position.CIRCUIT
+    principle: str = ""
+    unit: str = "Pa"
+    range_low_pa: float | None = None
+    range_high_pa: float | None = None
+    accuracy: float = 0.1
+    interval_s: float = 10.0
     serial: str = ""
 
 
@@ -73,6 +106,13 @@ class InstrumentView(NewInstrument):
     pressure_at: datetime | None
     battery_share: float | None
     last_arrived_at: datetime | None
+    retired_at: datetime | None = Field(None, description="Out of service since; null: in service.")
+
+
+class InstrumentChanged(InstrumentView):
+    """An instrument after a change."""
+
+    judged_again: list[int] = Field(description="Jobs that are judged again because of the change.")
 
 
 @router.get("/gateways", dependencies=[LOOK], responses=errors_of(401, 422, 503))
@@ -83,11 +123,60 @@ def list_gateways(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[Gate
 
 
 @router.post("/gateways", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_gateway(ctx: Ctx, person: MayKeepGateways, new: NewGateway) -> GatewayMade:
+def add_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, new: NewGateway) -> GatewayMade:
     """Register a gateway. The answer holds its broker password, which is shown this once."""
     with ctx.database() as conn:
-        gateway, secret = equipment.add_gateway(conn, new.name, new.site_id, ctx.now())
-    return GatewayMade(id=gateway.id, name=gateway.name, site_id=gateway.site_id, secret=secret)
+        gateway, login = equipment.register_gateway(
+            conn, new.name, new.site_id, ctx.now(), by=by_of(ctx, person)
+        )
+    return _made(request, ctx, gateway, login)
+
+
+@router.get("/gateways/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 503))
+def read_gateway(ctx: Ctx, number: Number) -> GatewayView:
+    """One gateway."""
+    with ctx.database() as conn:
+        return GatewayView(**found(conn, GATEWAYS, "gateway", number, site=None))
+
+
+@router.patch("/gateways/{number}", responses=errors_of(401, 403, 404, 422, 503))
+def move_gateway(ctx: Ctx, person: MayKeepGateways, number: Number, change: GatewayChange) -> GatewayView:
+    """Let a gateway belong to another site; its jobs stay where they are."""
+    with ctx.database() as conn:
+        changing.move_gateway(conn, number, by_of(ctx, person), change.site_id)
+        return GatewayView(**found(conn, GATEWAYS, "gateway", number, site=None))
+
+
+@router.post("/gateways/{number}/rotate", responses=errors_of(401, 403, 404, 409, 503))
+def rotate_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, number: Number) -> GatewayMade:
+    """Give a gateway a new password, shown this once; the old one is refused within seconds."""
+    with ctx.database() as conn:
+        gateway, login = changing.rotate_gateway(conn, number, by_of(ctx, person))
+    return _made(request, ctx, gateway, login)
+
+
+@router.post("/gateways/{number}/revoke", responses=errors_of(401, 403, 404, 503))
+def revoke_gateway(ctx: Ctx, person: MayKeepGateways, number: Number) -> GatewayView:
+    """Cut a gateway's connection and refuse it within seconds; its readings stay."""
+    with ctx.database() as conn:
+        row = found(conn, GATEWAYS, "gateway", number, site=None)
+        equipment.revoke_gateway(conn, row["name"], ctx.clock.now_us(), by=by_of(ctx, person))
+        return GatewayView(**found(conn, GATEWAYS, "gateway", number, site=None))
+
+
+@router.post("/gateways/{number}/reinstate", responses=errors_of(401, 403, 404, 409, 503))
+def reinstate_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, number: Number) -> GatewayMade:
+    """Let a revoked gateway publish again, with a new password; the old one stays dead."""
+    with ctx.database() as conn:
+        gateway, login = changing.reinstate_gateway(conn, number, by_of(ctx, person))
+    return _made(request, ctx, gateway, login)
+
+
+@router.delete("/gateways/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+def delete_gateway(ctx: Ctx, person: MayKeepGateways, number: Number) -> None:
+    """Delete a gateway without instruments; else the answer says what it has."""
+    with ctx.database() as conn:
+        deleting.delete(conn, "gateway", number, by_of(ctx, person))
 
 
 @router.get("/instruments", dependencies=[LOOK], responses=errors_of(401, 422, 503))
@@ -105,10 +194,76 @@ def list_instruments(
 def add_instrument(ctx: Ctx, person: MayEquip, new: NewInstrument) -> InstrumentView:
     """Register an instrument of a gateway."""
     with ctx.database() as conn:
-        made = equipment.add_instrument(conn, **new.model_dump())
-        row = INSTRUMENTS.one(conn, {"gateway": None, "site": None}, made.id)
-    assert row is not None
-    return _instrument(row, Pressures("Pa"))
+        made = equipment.add_instrument(conn, **new.model_dump(), by=by_of(ctx, person))
+        return _instrument(found(conn, INSTRUMENTS, "instrument", made.id, **ANY_INSTRUMENT), Pressures("Pa"))
+
+
+@router.get("/instruments/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
+def read_instrument(ctx: Ctx, number: Number, unit: InUnit) -> InstrumentView:
+    """One instrument."""
+    with ctx.database() as conn:
+        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), unit)
+
+
+@router.patch("/instruments/{number}", responses=errors_of(401, 403, 404, 422, 503))
+def change_instrument(
+    ctx: Ctx, person: MayEquip, number: Number, change: InstrumentChange
+) -> InstrumentChanged:
+    """Change an instrument. What the judgement looks at judges the jobs that it served again, openly."""
+    with ctx.database() as conn:
+        before = equipment.instrument_from_row(changing.row_of(conn, "instrument", number))
+        wanted = replace(changing.properties_of(before), **change.model_dump(exclude_unset=True))
+        _, again = changing.change_instrument(conn, number, by_of(ctx, person), wanted)
+        row = found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT)
+    return InstrumentChanged(**_instrument(row, Pressures("Pa")).model_dump(), judged_again=again)
+
+
+@router.post("/instruments/{number}/retire", responses=errors_of(401, 403, 404, 409, 503))
+def retire_instrument(ctx: Ctx, person: MayEquip, number: Number) -> InstrumentView:
+    """Take an instrument out of service: it opens no walk-up job and can serve none; its readings stay."""
+    with ctx.database() as conn:
+        changing.retire_instrument(conn, number, by_of(ctx, person))
+        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), Pressures("Pa"))
+
+
+@router.post("/instruments/{number}/restore", responses=errors_of(401, 403, 404, 409, 503))
+def restore_instrument(ctx: Ctx, person: MayEquip, number: Number) -> InstrumentView:
+    """Put an instrument into service again."""
+    with ctx.database() as conn:
+        changing.restore_instrument(conn, number, by_of(ctx, person))
+        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), Pressures("Pa"))
+
+
+@router.delete("/instruments/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+def delete_instrument(ctx: Ctx, person: MayEquip, number: Number) -> None:
+    """Delete an instrument that never sent anything and served no job; else the answer says so."""
+    with ctx.database() as conn:
+        deleting.delete(conn, "instrument", number, by_of(ctx, person))
+
+
+def broker_address(request: Request, ctx: Context) -> tuple[str, int]:
+    """Where gateways are likely to find the broker: the host that the reader used for these pages, unless
+    the broker lies elsewhere, and its port."""
+    probe = ctx.config.mqtt
+    here = request.url.hostname or "localhost"
+    if probe is None:
+        return here, USUAL_PORT
+    own = probe.host in ("127.0.0.1", "::1", "localhost")
+    return (here if own else probe.host), probe.port
+
+
+def _made(request: Request, ctx: Context, gateway: Gateway, login: Credentials) -> GatewayMade:
+    name = gateway.name
+    return GatewayMade(
+        id=gateway.id,
+        name=name,
+        site_id=gateway.site_id,
+        secret=login.secret,
+        nats_user=nats_user(name, login.secret_bcrypt, may_publish(name), may_read(name)),
+        mosquitto_password_line=login.mosquitto_password_line,
+        mosquitto_access_lines=login.mosquitto_access_lines,
+        example=login.example(*broker_address(request, ctx)),
+    )
 
 
 def _instrument(row: dict[str, Any], unit: Pressures) -> InstrumentView:

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Path
 from pydantic import BaseModel, Field
 
-from api.context import Ctx
+from api.context import Context, Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayEquip
 from api.problems import errors_of
-from store import equipment
-from store.lists import CIRCUITS, CREWS, SITES
+from model.errors import NotFound
+from store import changing, deleting, equipment
+from store.audit import By
+from store.database import Connection
+from store.lists import CIRCUITS, CREWS, SITES, Listing
+from store.people import Person
 
 router = APIRouter(tags=["places"])
+
+LARGEST_ID = 2**31 - 1
+Number = Annotated[int, Path(ge=1, le=LARGEST_ID, description="Its number.")]
+Reference = Annotated[int, Field(ge=1, le=LARGEST_ID)]
 
 
 class NewSite(BaseModel):
@@ -31,10 +39,18 @@ class SiteView(NewSite):
     id: int
 
 
+class SiteChange(BaseModel):
+    """What to change of a site; what is left out stays."""
+
+    name: str = ""
+    time_zone: str = ""
+    place: str = ""
+
+
 class NewCircuit(BaseModel):
     """A circuit to register."""
 
-    site_id: int
+    site_id: Reference
     name: str
     volume_m3: float | None = Field(None, description="Internal volume [m³], as entered: ±30 % at best.")
     refrigerant: str | None = Field(None, examples=["R-448A"])
@@ -45,6 +61,15 @@ class CircuitView(NewCircuit):
     """A refrigeration circuit."""
 
     id: int
+
+
+class CircuitChange(BaseModel):
+    """What to change of a circuit; what is left out stays, null takes a figure away."""
+
+    name: str = ""
+    volume_m3: float | None = Field(None, description="[m³]. A change judges the circuit's jobs again.")
+    refrigerant: str | None = Field(None, description="A change judges the circuit's jobs again.")
+    oil: str | None = None
 
 
 class NewCrew(BaseModel):
@@ -59,6 +84,19 @@ class CrewView(NewCrew):
     id: int
 
 
+def by_of(ctx: Context, person: Person) -> By:
+    """Who acts in a request, for the audit."""
+    return By(ctx.now(), person.id)
+
+
+def found(conn: Connection, listing: Listing, what: str, number: int, **filters: object) -> dict[str, Any]:
+    """One row of a list; raises `NotFound`."""
+    row = listing.one(conn, filters, number)
+    if row is None:
+        raise NotFound(f"There is no {what} {number}.")
+    return row
+
+
 @router.get("/sites", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_sites(ctx: Ctx, paging: Paged) -> Page[SiteView]:
     """Sites by number."""
@@ -70,8 +108,30 @@ def list_sites(ctx: Ctx, paging: Paged) -> Page[SiteView]:
 def add_site(ctx: Ctx, person: MayEquip, new: NewSite) -> SiteView:
     """Register a site."""
     with ctx.database() as conn:
-        site = equipment.add_site(conn, new.name, new.time_zone, new.place)
-    return SiteView(id=site.id, name=site.name, time_zone=site.time_zone, place=site.place)
+        site = equipment.add_site(conn, new.name, new.time_zone, new.place, by=by_of(ctx, person))
+        return _site(found(conn, SITES, "site", site.id))
+
+
+@router.get("/sites/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 503))
+def read_site(ctx: Ctx, number: Number) -> SiteView:
+    """One site."""
+    with ctx.database() as conn:
+        return _site(found(conn, SITES, "site", number))
+
+
+@router.patch("/sites/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
+def change_site(ctx: Ctx, person: MayEquip, number: Number, change: SiteChange) -> SiteView:
+    """Change name, time zone or place."""
+    with ctx.database() as conn:
+        changing.change_site(conn, number, by_of(ctx, person), **change.model_dump(exclude_unset=True))
+        return _site(found(conn, SITES, "site", number))
+
+
+@router.delete("/sites/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+def delete_site(ctx: Ctx, person: MayEquip, number: Number) -> None:
+    """Delete a site to which nothing belongs; else the answer says what does."""
+    with ctx.database() as conn:
+        deleting.delete(conn, "site", number, by_of(ctx, person))
 
 
 @router.get("/circuits", dependencies=[LOOK], responses=errors_of(401, 422, 503))
@@ -85,8 +145,32 @@ def list_circuits(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[Circ
 def add_circuit(ctx: Ctx, person: MayEquip, new: NewCircuit) -> CircuitView:
     """Register a circuit at a site."""
     with ctx.database() as conn:
-        made = equipment.add_circuit(conn, new.site_id, new.name, new.volume_m3, new.refrigerant, new.oil)
-    return CircuitView(id=made.id, **new.model_dump())
+        made = equipment.add_circuit(
+            conn, new.site_id, new.name, new.volume_m3, new.refrigerant, new.oil, by=by_of(ctx, person)
+        )
+        return _circuit(found(conn, CIRCUITS, "circuit", made.id, site=None))
+
+
+@router.get("/circuits/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 503))
+def read_circuit(ctx: Ctx, number: Number) -> CircuitView:
+    """One circuit."""
+    with ctx.database() as conn:
+        return _circuit(found(conn, CIRCUITS, "circuit", number, site=None))
+
+
+@router.patch("/circuits/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
+def change_circuit(ctx: Ctx, person: MayEquip, number: Number, change: CircuitChange) -> CircuitView:
+    """Change a circuit. Another volume or refrigerant judges its jobs again."""
+    with ctx.database() as conn:
+        changing.change_circuit(conn, number, by_of(ctx, person), **change.model_dump(exclude_unset=True))
+        return _circuit(found(conn, CIRCUITS, "circuit", number, site=None))
+
+
+@router.delete("/circuits/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+def delete_circuit(ctx: Ctx, person: MayEquip, number: Number) -> None:
+    """Delete a circuit that no job is about; else the answer says what uses it."""
+    with ctx.database() as conn:
+        deleting.delete(conn, "circuit", number, by_of(ctx, person))
 
 
 @router.get("/crews", dependencies=[LOOK], responses=errors_of(401, 422, 503))
@@ -100,8 +184,23 @@ def list_crews(ctx: Ctx, paging: Paged) -> Page[CrewView]:
 def add_crew(ctx: Ctx, person: MayEquip, new: NewCrew) -> CrewView:
     """Register a crew."""
     with ctx.database() as conn:
-        crew = equipment.add_crew(conn, new.name)
+        crew = equipment.add_crew(conn, new.name, by=by_of(ctx, person))
     return CrewView(id=crew.id, name=crew.name)
+
+
+@router.patch("/crews/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
+def change_crew(ctx: Ctx, person: MayEquip, number: Number, change: NewCrew) -> CrewView:
+    """Give a crew another name."""
+    with ctx.database() as conn:
+        crew = changing.change_crew(conn, number, by_of(ctx, person), change.name)
+    return CrewView(id=crew.id, name=crew.name)
+
+
+@router.delete("/crews/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+def delete_crew(ctx: Ctx, person: MayEquip, number: Number) -> None:
+    """Delete a crew that has no job; else the answer says what it has."""
+    with ctx.database() as conn:
+        deleting.delete(conn, "crew", number, by_of(ctx, person))
 
 
 def _site(row: dict[str, Any]) -> SiteView:

@@ -12,12 +12,16 @@ from api.paging import Page, Paged
 from api.permissions import LOOK, MaySetProcedures
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
+from api.routes.places import Number, by_of, found
+from model.errors import BadFields, BadInput
 from model.procedure import Procedure
 from physics.leaks import smallest_leak_shown
 from store import procedures
 from store.lists import PROCEDURES
 
 router = APIRouter(tags=["procedures"])
+
+Volume = Annotated[float | None, Query(gt=0, le=10_000, description="Volume of the circuit in mind [m³].")]
 
 
 class _Times(BaseModel):
@@ -57,7 +61,7 @@ def list_procedures(
     ctx: Ctx,
     paging: Paged,
     unit: InUnit,
-    volume_m3: Annotated[float | None, Query(gt=0, description="Volume of the circuit in mind [m³].")] = None,
+    volume_m3: Volume = None,
     every_version: Annotated[bool, Query(description="Older versions too.")] = False,
 ) -> Page[ProcedureView]:
     """Procedures by number; with a volume, each says what it could show."""
@@ -70,18 +74,47 @@ def list_procedures(
 @router.post("/procedures", status_code=201, responses=errors_of(401, 403, 422, 503))
 def add_procedure(ctx: Ctx, person: MaySetProcedures, new: NewProcedure) -> ProcedureView:
     """Add a procedure, or a new version of one. What jobs were given is never changed."""
-    wanted = Procedure(
-        name=new.name,
-        target_pa=new.target.pascal("target"),
-        limit_pa=None if new.limit is None else new.limit.pascal("limit"),
-        rise_pa=None if new.rise is None else new.rise.pascal("rise"),
+    figures = {
+        "target_pa": new.target.pascal("target"),
+        "limit_pa": None if new.limit is None else new.limit.pascal("limit"),
+        "rise_pa": None if new.rise is None else new.rise.pascal("rise"),
         **{name: getattr(new, name) for name in _Times.model_fields},
-    )
+    }
+    try:
+        wanted = Procedure(name=new.name, **figures).checked()
+    except BadFields as error:
+        fields = {name.removesuffix("_pa"): text for name, text in error.errors.items()}
+        raise BadFields(fields) from error
+    except BadInput as error:
+        raise BadInput(str(error), field=(error.field or "limit").removesuffix("_pa")) from error
     with ctx.database() as conn:
-        made = procedures.add(conn, wanted)
+        made = procedures.add(conn, wanted, by=by_of(ctx, person))
         row = PROCEDURES.one(conn, {"every_version": True}, made.id)
     assert row is not None
     return _view(row, Pressures("Pa"), None)
+
+
+@router.get("/procedures/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
+def read_procedure(ctx: Ctx, number: Number, unit: InUnit, volume_m3: Volume = None) -> ProcedureView:
+    """One version of a procedure."""
+    with ctx.database() as conn:
+        return _view(found(conn, PROCEDURES, "procedure", number, every_version=True), unit, volume_m3)
+
+
+@router.post("/procedures/{number}/default", responses=errors_of(401, 403, 404, 503))
+def choose_default(ctx: Ctx, person: MaySetProcedures, number: Number) -> ProcedureView:
+    """Let jobs that a reading opens get this version from now on, and later versions of the same name."""
+    with ctx.database() as conn:
+        procedures.choose_default(conn, number, by_of(ctx, person))
+        row = found(conn, PROCEDURES, "procedure", number, every_version=True)
+    return _view(row, Pressures("Pa"), None)
+
+
+@router.delete("/procedures/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+def delete_procedure(ctx: Ctx, person: MaySetProcedures, number: Number) -> None:
+    """Delete a version that no job was given; else the answer says what uses it."""
+    with ctx.database() as conn:
+        procedures.delete(conn, number, by_of(ctx, person))
 
 
 def _view(row: dict[str, Any], unit: Pressures, volume_m3: float | None) -> ProcedureView:
