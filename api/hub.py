@@ -25,7 +25,7 @@ from api.events import event_message, signal_message
 from api.mailbox import Mailbox, Message
 from model.clock import Clock, to_datetime
 from model.errors import HoldfastError
-from store import events
+from store import events, sessions
 from store.database import Connection, connect
 
 log = logging.getLogger("holdfast.api")
@@ -45,6 +45,8 @@ class News:
     changed: dict[int, str] = field(default_factory=dict)
     rows: dict[int, str] | None = None
     alerts: dict[int, Message] = field(default_factory=dict)
+    doubt: bool = False
+    """Whether logins were ended."""
     tick: Message = field(default_factory=lambda: Message("tick", "{}"))
 
     def compare(self, before: dict[int, str] | None, after: dict[int, str]) -> None:
@@ -134,6 +136,7 @@ class Hub:
                 with connect(self._dsn, application="serve-listen", autocommit=True) as listener:
                     listener.execute("LISTEN event")
                     listener.execute("LISTEN alert")
+                    listener.execute(f"LISTEN {sessions.CHANNEL}")
                     self._follow(listener)
             except (psycopg.Error, HoldfastError) as error:
                 log.warning("the listener lost the database: %s", str(error).strip().splitlines()[:1])
@@ -146,12 +149,13 @@ class Hub:
         rows: dict[int, str] | None = None
         alerts: dict[int, Message] = {}
         rows_due = 0.0
+        doubt = True  # who was not connected may have missed that a login was ended
         while not self._stop.is_set():
             if self._fresh.is_set():
                 self._fresh.clear()
                 rows, alerts = None, {}
                 rows_due = 0.0
-            news = News()
+            news, doubt = News(doubt=doubt), False
             with self._database() as conn:
                 for event in events.after(conn, cursor):
                     news.messages.append(event_message(event))
@@ -172,8 +176,8 @@ class Hub:
             news.tick = Message("tick", json.dumps(tick_data(self._clock)))
             assert self._loop is not None
             self._loop.call_soon_threadsafe(self._publish, news)
-            for _ in listener.notifies(timeout=TICK_S, stop_after=1):
-                pass
+            for notice in listener.notifies(timeout=TICK_S, stop_after=1):
+                doubt = doubt or notice.channel == sessions.CHANNEL
 
     def _read_rows(self, conn: Connection) -> dict[int, str]:
         return {row.job: row.model_dump_json() for row in self._board.read(conn)}
@@ -193,6 +197,8 @@ class Hub:
                 mailbox.put_open(news.open)
             mailbox.put_rows(news.changed)
             mailbox.put_tick(news.tick)
+            if news.doubt:
+                mailbox.put_doubt()
 
 
 def tick_data(clock: Clock) -> dict[str, object]:

@@ -31,6 +31,7 @@ class Mailbox:
     def __init__(self, job_id: int | None = None, most: int = MOST_WAITING) -> None:
         self.job_id = job_id
         self.closed = False
+        self.doubtful = False
         self._most = most
         self._messages: deque[Message] = deque()
         self._rows: dict[int, str] = {}
@@ -65,6 +66,11 @@ class Mailbox:
     def put_tick(self, message: Message) -> None:
         """Set the newest word of the clock."""
         self._tick = message
+        self._ready.set()
+
+    def put_doubt(self) -> None:
+        """Somebody's login was ended: the stream shall ask whether it was this page's."""
+        self.doubtful = True
         self._ready.set()
 
     def close(self) -> None:

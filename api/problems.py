@@ -12,7 +12,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from model.errors import BadFields, BadInput, HoldfastError, NotFound
+from model.errors import BadFields, BadInput, HoldfastError, NotFound, TooOften
 
 MEDIA_TYPE = "application/problem+json"
 FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
@@ -84,7 +84,8 @@ def install(app: FastAPI) -> None:
         else:
             field = error.field if isinstance(error, BadInput) else None
             errors = [FieldError(field=field, message=str(error))] if field else []
-        return answer(request, error.status, str(error), errors=errors)
+        headers = {"Retry-After": str(error.wait_s)} if isinstance(error, TooOften) else None
+        return answer(request, error.status, str(error), errors=errors, headers=headers)
 
     @app.exception_handler(RequestValidationError)
     def on_input(request: Request, error: RequestValidationError) -> Response:

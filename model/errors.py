@@ -7,7 +7,8 @@
     │   ├── BadFields          several fields of one form or row cannot be used
     │   ├── NotFound           the named thing does not exist
     │   ├── Conflict           it exists already, or its state forbids the act
-    │   └── Refused            a message or record of a gateway, with a reason code
+    │   ├── Refused            a message or record of a gateway, with a reason code
+    │   └── TooOften           it was tried too often; later it may be tried again
     ├── NotAllowed             who asks may not
     └── Unavailable            a part that we need (database, broker) does not answer
 
@@ -84,6 +85,24 @@ class Refused(BadInput):
     def __init__(self, code: str, message: str) -> None:
         super().__init__(message)
         self.code = code
+
+
+class TooOften(BadInput):
+    """It was tried too often.
+
+    Parameters
+    ----------
+    message : str
+        One clear sentence.
+    wait_s : int
+        When to try again [s].
+    """
+
+    status = 429
+
+    def __init__(self, message: str, wait_s: int, *, field: str | None = None) -> None:
+        super().__init__(message, field=field)
+        self.wait_s = wait_s
 
 
 class NotAllowed(HoldfastError):

@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import math
-import threading
 from datetime import timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
+from api.browsers import in_words
 from api.context import Context, Ctx
 from api.gate import COOKIE
 from api.pages import render
 from api.permissions import OPEN_TO_ALL, Oneself
 from api.words import duration
-from store import people, sessions
+from store import passwords, people, sessions
+from store.database import Connection
+from store.people import Person
 
 router = APIRouter()
 
-LONGEST_PASSWORD = 1024
 WRONG = "Login or password is not right."
-# One check takes 64 MiB: many at once must not take all memory.
-_hashing = threading.Semaphore(2)
 
 NextPage = Annotated[str, Form(alias="next")]
 
@@ -52,21 +51,13 @@ def log_in(
         response = render(request, "login.html", 429, next=_own_path(next_page), login=login, message=message)
         response.headers["Retry-After"] = str(math.ceil(wait_s))
         return response
-    token = _token(ctx, login, password)
+    token = _token(request, ctx, login, password)
     if token is None:
         ctx.throttle.failed(keys, ctx.clock.now_us())
         return render(request, "login.html", 401, next=_own_path(next_page), login=login, message=WRONG)
     ctx.throttle.succeeded(keys[0])
-    secure = ctx.config.cookie_secure
     answer = RedirectResponse(_own_path(next_page), 303)
-    answer.set_cookie(
-        COOKIE,
-        token,
-        max_age=int(ctx.config.login_days * 86_400),
-        httponly=True,
-        samesite="lax",
-        secure=request.url.scheme == "https" if secure is None else secure,
-    )
+    set_cookie(request, ctx, answer, token)
     return answer
 
 
@@ -74,21 +65,40 @@ def log_in(
 def log_out(request: Request, ctx: Ctx, person: Oneself) -> Response:
     """End the session."""
     with ctx.database() as conn:
-        sessions.end(conn, request.cookies.get(COOKIE, ""))
+        sessions.end(conn, request.cookies.get(COOKIE, ""), ctx.now())
     answer = RedirectResponse("/login", 303)
     answer.delete_cookie(COOKIE)
     return answer
 
 
-def _token(ctx: Context, login: str, password: str) -> str | None:
-    if not login or not password or len(password) > LONGEST_PASSWORD or "\0" in login:
+def _token(request: Request, ctx: Context, login: str, password: str) -> str | None:
+    if not login or not password or len(password) > passwords.LONGEST_PASSWORD or "\0" in login:
         return None
-    with _hashing, ctx.database() as conn:
+    with passwords.HASHING, ctx.database() as conn:
         person = people.check_password(conn, login, password)
         if person is None:
             return None
-        expires = ctx.now() + timedelta(days=ctx.config.login_days)
-        return sessions.begin(conn, person.id, ctx.now(), expires)
+        return begin_session(request, ctx, conn, person)
+
+
+def begin_session(request: Request, ctx: Context, conn: Connection, person: Person) -> str:
+    """Begin a session and give the token for its cookie."""
+    browser = in_words(request.headers.get("user-agent", ""))
+    expires = ctx.now() + timedelta(days=ctx.config.login_days)
+    return sessions.begin(conn, person.id, ctx.now(), expires, browser)
+
+
+def set_cookie(request: Request, ctx: Context, response: Response, token: str) -> None:
+    """Give the browser its cookie."""
+    secure = ctx.config.cookie_secure
+    response.set_cookie(
+        COOKIE,
+        token,
+        max_age=int(ctx.config.login_days * 86_400),
+        httponly=True,
+        samesite="lax",
+        secure=request.url.scheme == "https" if secure is None else secure,
+    )
 
 
 def _own_path(path: str) -> str:

@@ -13,13 +13,14 @@ from starlette.concurrency import run_in_threadpool
 
 from api.context import Context, Ctx, get_context
 from api.events import event_message
-from api.gate import COOKIE
+from api.gate import still_may
 from api.hub import tick_data
 from api.mailbox import Mailbox, Message
 from api.permissions import LOOK
 from api.problems import errors_of
 from model.errors import Unavailable
-from store import events, sessions
+from model.rights import Right
+from store import events
 
 router = APIRouter(tags=["event stream"])
 
@@ -28,7 +29,7 @@ RETRY_MS = 1500
 BATCH = 500
 LONGEST_ID = 18
 RECHECK_S = 30.0
-"""How often a stream asks whether its login still holds."""
+"""How often a stream asks whether its login still holds; it also asks at once when somebody's was ended."""
 
 
 async def _listening(request: Request) -> None:
@@ -95,9 +96,10 @@ async def _fresh(ctx: Context, request: Request, mailbox: Mailbox) -> AsyncItera
     while not mailbox.closed:
         for message in await mailbox.take():
             yield message
-        if time.monotonic() >= due:
+        if mailbox.doubtful or time.monotonic() >= due:
+            mailbox.doubtful = False
             due = time.monotonic() + RECHECK_S
-            if not await run_in_threadpool(_still_logged_in, ctx, request.cookies.get(COOKIE, "")):
+            if not await run_in_threadpool(still_may, ctx, request, Right.LOOK):
                 return
 
 
@@ -117,11 +119,6 @@ def _newest(ctx: Context) -> int:
 def _recorded(ctx: Context, seen: int) -> list[Message]:
     with ctx.database() as conn:
         return [event_message(event) for event in events.after(conn, seen, BATCH)]
-
-
-def _still_logged_in(ctx: Context, token: str) -> bool:
-    with ctx.database() as conn:
-        return sessions.whose(conn, token, ctx.now()) is not None
 
 
 def _sent(message: Message) -> ServerSentEvent:
