@@ -16,7 +16,7 @@ from api.context import Context, borrower, make_pool
 from api.document import document
 from api.gate import Gate
 from api.hub import Hub
-from api.pages import alert_list, board, job, login, reference, signals
+from api.pages import alert_list, board, job, login, reference, signals, valve
 from api.readiness import BrokerProbe
 from api.routes import (
     alerts,
@@ -24,11 +24,16 @@ from api.routes import (
     follows,
     health,
     jobs,
+    me,
+    orders,
+    people,
     places,
     procedures,
     quarantine,
     readings,
+    setup,
     stream,
+    tokens,
 )
 from api.throttle import Throttle
 from model.clock import Clock
@@ -97,9 +102,12 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 
 def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX)
-    for module in (places, equipment, procedures, jobs, readings, alerts, follows, quarantine, stream):
+    for module in (
+        places, equipment, procedures, setup, jobs, readings, alerts, orders, follows, quarantine, stream,
+        people, tokens, me,
+    ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
-    for page in (board, job, alert_list, signals, login, reference):
+    for page in (board, job, valve, alert_list, signals, login, reference):
         app.include_router(page.router, include_in_schema=False)

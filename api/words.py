@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, Field
 
+from desk.core.order_life import Standing
 from model.alert import AlertState, Priority
 from model.clock import to_datetime
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import Cause, PhaseKind, Verdict
+from model.order import OrderState
 from model.reading import Valve
 from physics.units import from_pascal
 
@@ -46,6 +49,20 @@ VALVES = {
     Valve.MOVING: Mark(key="moving", word="moving", shape="valve-moving", tone="warn"),
     Valve.UNKNOWN: Mark(key="unknown", word="unknown", shape="valve-unknown", tone="warn"),
 }
+ORDERS: Mapping[OrderState | Standing, Mark] = {
+    OrderState.ASKED: Mark(key="asked", word="Asked for", shape="await", tone="mute"),
+    OrderState.SENT: Mark(key="sent", word="Sent, no answer yet", shape="await", tone="busy"),
+    OrderState.DONE: Mark(key="done", word="Done, says the gateway", shape="rest", tone="calm"),
+    OrderState.REFUSED: Mark(key="refused", word="Refused", shape="unsure", tone="warn"),
+    OrderState.FAILED: Mark(key="failed", word="Failed", shape="fail", tone="bad"),
+    OrderState.EXPIRED: Mark(key="expired", word="Expired, no answer", shape="silent", tone="warn"),
+    Standing.CONFIRMED: Mark(key="confirmed", word="Done", shape="pass", tone="good"),
+    Standing.CONTRADICTED: Mark(
+        key="contradicted", word="Done, says the gateway; not the valve", shape="unsure", tone="warn"
+    ),
+    Standing.UNREPORTED: Mark(key="unreported", word="Done, says the gateway", shape="rest", tone="calm"),
+}
+"""Of an order; of one that is done by what the valve reports since."""
 PRIORITIES = {
     Priority.URGENT: Mark(key="urgent", word="Urgent", shape="rank-4", tone="bad"),
     Priority.HIGH: Mark(key="high", word="High", shape="rank-3", tone="bad"),

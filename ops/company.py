@@ -7,6 +7,7 @@ from datetime import datetime
 
 from model.clock import US, ReplayClock, SystemClock, to_datetime
 from model.equipment import Position, Role
+from model.errors import NotFound
 from ops.installation import Installation, Login, write
 from ops.settings import Settings
 from simulator import scenario as scenarios
@@ -17,6 +18,8 @@ CATCH_UP_S = 40.0
 """How long yesterday evening and the night take."""
 
 FIRST_LOGIN = "dispatch"
+TECHNICIAN = ("ines", "Ines Tavira")
+"""Login and name of the technician at the clinic; invented, as everybody here."""
 
 
 def prepare(settings: Settings, dsn: str, installation: Installation) -> Installation:
@@ -31,16 +34,28 @@ def prepare(settings: Settings, dsn: str, installation: Installation) -> Install
             login=Login(FIRST_LOGIN, secrets.token_urlsafe(12)),
             gateways={name: secrets.token_urlsafe(24) for name in names},
         )
-        write(settings.data_dir.absolute(), installation)
+    if installation.technician is None:
+        installation = installation.with_(technician=Login(TECHNICIAN[0], secrets.token_urlsafe(12)))
+    write(settings.data_dir.absolute(), installation)
     with connect(dsn, application="ops") as connection:
         if not people.everybody(connection):
             register(connection, installation, settings.seed, to_datetime(now_us))
+        _ensure_technician(connection, installation, to_datetime(now_us))
     return installation
 
 
 def scenario_of(clock: ReplayClock, seed: int) -> scenarios.Scenario:
     """The company whose night this clock replays."""
     return scenarios.demo(clock.start_us, clock.meets_us, seed)
+
+
+def _ensure_technician(connection: Connection, installation: Installation, now: datetime) -> None:
+    assert installation.technician is not None
+    login, name = TECHNICIAN
+    try:
+        people.by_login(connection, login)
+    except NotFound:
+        people.add(connection, login, name, "technician", now, password=installation.technician.password)
 
 
 def register(connection: Connection, installation: Installation, seed: int, now: datetime) -> None:

@@ -9,6 +9,7 @@ from model.clock import US, ReplayClock, to_us
 from ops.company import scenario_of
 from ops.rooms import Wiring
 from simulator.run import Config, run
+from simulator.technician import Pages
 from store.database import connect
 
 RESUME_US = 600 * US
@@ -24,10 +25,27 @@ def run_fleet(wiring: Wiring, stop: threading.Event) -> None:
         scenario=scenario_of(clock, wiring.seed),
         mqtt_host=broker.host,
         mqtt_port=broker.port,
+        mqtt_tls=broker.tls_context(),
         users={name: (name, password) for name, password in wiring.gateways.items()},
         resume_from_us=resume_from(clock, last_reading_us(wiring.database_url)),
+        pages=pages_of(wiring),
     )
     run(config, clock, stop)
+
+
+def pages_of(wiring: Wiring) -> Pages | None:
+    """Where the technician finds the pages, and with which login; None if there is none."""
+    if not wiring.technician:
+        return None
+    from ops.embedded.broker import ANY_ADDRESS
+
+    host = "127.0.0.1" if wiring.http_address in ANY_ADDRESS else wiring.http_address
+    scheme = "https" if wiring.certificate else "http"
+    # He knows the certificate itself, whatever names it bears.
+    secure = BrokerConfig(host, 0, tls=bool(wiring.certificate), pin=wiring.certificate)
+    login, password = wiring.technician
+    named = f"[{host}]" if ":" in host else host
+    return Pages(f"{scheme}://{named}:{wiring.http_port}", login, password, secure.tls_context())
 
 
 def resume_from(clock: ReplayClock, last_us: int | None) -> int | None:

@@ -52,6 +52,8 @@ class Installation:
         The demo's first login, shown at every start; elsewhere it is shown once and kept nowhere.
     gateways : dict
         The demo's gateways and their broker passwords.
+    technician : Login or None
+        The demo's technician, who asks for a valve to be closed as a person would.
     """
 
     kind: str
@@ -64,6 +66,7 @@ class Installation:
     replay: str | None = None
     login: Login | None = None
     gateways: dict[str, str] = field(default_factory=dict)
+    technician: Login | None = None
 
     def with_(self, **changes: object) -> Installation:
         """A copy with changes."""
@@ -82,8 +85,8 @@ def read(data_dir: Path) -> Installation | None:
         return None
     try:
         raw = json.loads(file.read_text(encoding="utf-8"))
-        login = raw.pop("login")
-        return Installation(**raw, login=Login(**login) if login else None)
+        logins = {name: Login(**raw[name]) for name in ("login", "technician") if raw.get(name)}
+        return Installation(**{**raw, **logins})
     except (ValueError, TypeError, KeyError) as error:
         raise BadInput(f"{file} is damaged: {error}.") from error
 

@@ -45,6 +45,8 @@ class Wiring:
         The demo's gateways and their passwords.
     seed : int
         Of the demo's fleet.
+    technician : list of str
+        Login and password of the demo's technician at the pages; empty: there is none.
     """
 
     database_url: str
@@ -58,6 +60,7 @@ class Wiring:
     replay: str | None = None
     gateways: dict[str, str] = dataclasses.field(default_factory=dict)
     seed: int = 1
+    technician: list[str] = dataclasses.field(default_factory=list)
 
     def text(self) -> str:
         """One line, for handing to another process."""

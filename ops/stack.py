@@ -139,6 +139,7 @@ class Stack:
             replay=installation.replay,
             gateways=installation.gateways,
             seed=settings.seed,
+            technician=[who.login, who.password] if (who := installation.technician) else [],
         )
         self._order = wiring.text()
         self.supervisor.begin(self._order, but=() if installation.opened else FOREIGN)

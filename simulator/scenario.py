@@ -178,8 +178,7 @@ def _gauge(
 
 def _other(gateway: str, name: str, role: str, serial: str) -> InstrumentEntry:
     position = "pump" if role == "pump" else "circuit"
-    unit = "Cel" if role == "thermometer" else ""
-    return InstrumentEntry(gateway, name, role, position, "", unit, None, None, 0.0, 60.0, serial)
+    return InstrumentEntry(gateway, name, role, position, "", "Pa", None, None, 0.0, 60.0, serial)
 
 
 def _job(

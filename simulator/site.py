@@ -15,7 +15,7 @@ from simulator.clock import US
 from simulator.gateway import Gateway
 from simulator.gauge import Gauge, GaugeData, in_unit
 from simulator.senml import Record, Value
-from simulator.valve import Action, Inputs, Order, Valve
+from simulator.valve import Action, Inputs, Order, Outcome, Valve
 
 SLOW_US = 60 * US
 """Temperatures, valve and pump are reported so often, and at every change."""
@@ -57,6 +57,9 @@ class SiteData:
     thermometer: str = ""
     radio_off: tuple[tuple[int, int], ...] = ()
 
+
+Wish = Callable[[str, str, Callable[[], bool]], None]
+"""Asks for the valve of a gateway to be closed as long as that is wanted, and returns at once."""
 
 Condition = Callable[["Site"], bool]
 Script = Generator[Condition, None, None]
@@ -102,6 +105,7 @@ class Site:
         self.now_us = begin_us
         self.tick_us = data.tick_us
         self.valve = Valve() if data.valve else None
+        self.wish: Wish | None = None
         self.gauges = {
             name: Gauge(gauge, f"{seed}:{data.name}:{name}") for name, (gauge, _) in data.gauges.items()
         }
@@ -153,6 +157,14 @@ class Site:
             self._hands.opening = 1.0 if action == "open" else 0.0
         self.rig.disturb()
 
+    def ask_to_close(self) -> None:
+        """Have the valve closed from afar; where nobody takes such wishes, close it at the actuator."""
+        valve = self.valve
+        if valve is None or self.gateway is None or self.wish is None:
+            self.turn_valve("close")
+        else:
+            self.wish(self.data.gateway, self.data.valve, lambda: valve.position != "closed")
+
     def fill(self, to_pa: float, seconds: float) -> None:
         """Let dry gas in through a regulator, up to a pressure, in a time."""
         self._hands.fill_pa_m3_s = max(to_pa - self.rig.circuit_pa, 0.0) * self.data.rig.volume_m3 / seconds
@@ -178,9 +190,12 @@ class Site:
             order = msgspec.json.decode(payload, type=Order)
         except msgspec.DecodeError:
             return
-        refused = self.valve.receive(order, self._uptime_s())
-        if refused is not None:
-            self.gateway.outcome(instrument, refused, self.now_us)
+        remembered = self.valve.receive(order, self._uptime_s())
+        if remembered is not None:
+            self._tell(self.gateway, remembered)
+
+    def _tell(self, gateway: Gateway, outcome: Outcome) -> None:
+        gateway.outcome(self.data.valve, outcome, self._begin_us + round(outcome.at_s * US))
 
     # Time --------------------------------------------------------------------------------------
 
@@ -244,7 +259,7 @@ class Site:
         before = self.valve.opening
         for outcome in self.valve.advance(inputs):
             if self.gateway is not None:
-                self.gateway.outcome(self.data.valve, outcome, self.now_us)
+                self._tell(self.gateway, outcome)
         if self.valve.opening != before:
             self.rig.disturb()
 

@@ -8,7 +8,7 @@ States: closed → moving → open and back; a movement that loses its permissio
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import msgspec
@@ -39,11 +39,12 @@ class Order(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of an order."""
+    """What became of an order; ``at_s`` is the gateway's uptime then [s]."""
 
     id: str
     result: Result
     reason: str = ""
+    at_s: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,7 @@ class Valve:
         self._moved_at_s: float | None = None
         self._current: Order | None = None
         self._waiting: list[tuple[float, Order]] = []
-        self._seen: set[str] = set()
+        self._known: dict[str, Outcome | None] = {}
 
     @property
     def position(self) -> Position:
@@ -102,14 +103,16 @@ class Valve:
     def receive(self, order: Order, uptime_s: float) -> Outcome | None:
         """Take an order in; it is judged and carried out by `advance`.
 
+        An id that came before is never acted on again, whatever the order says now.
+
         Returns
         -------
         Outcome or None
-            A refusal of a repeated id, else nothing yet.
+            Of a repeated id what became of it, if that is known by now; else nothing yet.
         """
-        if order.id in self._seen:
-            return Outcome(order.id, "refused", "repeated id")
-        self._seen.add(order.id)
+        if order.id in self._known:
+            return self._known[order.id]
+        self._known[order.id] = None
         self._waiting.append((uptime_s, order))
         return None
 
@@ -123,25 +126,31 @@ class Valve:
         A movement already begun is finished before the next order is looked at, except that a *close*
         interrupts an opening.
         """
+        outcomes = self._advance(inputs)
+        self._known.update((outcome.id, outcome) for outcome in outcomes)
+        return outcomes
+
+    def _advance(self, inputs: Inputs) -> list[Outcome]:
         outcomes: list[Outcome] = []
+        now_s = inputs.uptime_s
         if self._goal == "open" and inputs.pump_running_s is None:
             self._goal = "close"
             if self._current is not None and self._current.action == "open":
-                outcomes.append(Outcome(self._current.id, "failed", "pump stopped while opening"))
+                outcomes.append(Outcome(self._current.id, "failed", "pump stopped while opening", now_s))
                 self._current = None
-        self._move(inputs.uptime_s)
-        outcomes += self._report()
+        self._move(now_s)
+        outcomes += self._report(now_s)
         while self._waiting and self._may_start(self._waiting[0][1]):
             received_s, order = self._waiting.pop(0)
             reason = refusal(order, received_s, inputs, self.position)
             if reason:
-                outcomes.append(Outcome(order.id, "refused", reason))
+                outcomes.append(Outcome(order.id, "refused", reason, now_s))
                 continue
             if self._current is not None:
-                outcomes.append(Outcome(self._current.id, "failed", "interrupted by a close"))
+                outcomes.append(Outcome(self._current.id, "failed", "interrupted by a close", now_s))
             self._current = order
             self._goal = order.action
-            outcomes += self._report()
+            outcomes += self._report(now_s)
         return outcomes
 
     def _may_start(self, order: Order) -> bool:
@@ -157,12 +166,14 @@ class Valve:
         else:
             self.opening = max(self.opening - share, 0.0)
 
-    def _report(self) -> list[Outcome]:
+    def _report(self, now_s: float) -> list[Outcome]:
         if self._current is None or self.position == "moving":
             return []
         order, self._current = self._current, None
         reached = {"open": "open", "close": "closed"}[order.action] == self.position
-        return [Outcome(order.id, "done") if reached else Outcome(order.id, "failed", "did not move")]
+        if reached:
+            return [Outcome(order.id, "done", at_s=now_s)]
+        return [Outcome(order.id, "failed", "did not move", now_s)]
 
 
 def refusal(order: Order, received_s: float, inputs: Inputs, position: str) -> str:

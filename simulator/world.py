@@ -11,7 +11,7 @@ from simulator.clock import US, Clock
 from simulator.gateway import Gateway
 from simulator.mqtt import Credentials, Link
 from simulator.scenario import Scenario
-from simulator.site import Site
+from simulator.site import Site, Wish
 
 LIVE_BATCH_US = 3 * US
 REPLAY_BATCH_US = 150 * US
@@ -71,10 +71,20 @@ class Fleet:
         Where each gateway connects, and as whom, by gateway.
     clock : Clock
         The time that drives it.
+    wish : callable, optional
+        Takes the crews' wishes to have a valve closed from afar.
     """
 
-    def __init__(self, world: World, credentials: Mapping[str, Credentials], clock: Clock) -> None:
+    def __init__(
+        self,
+        world: World,
+        credentials: Mapping[str, Credentials],
+        clock: Clock,
+        wish: Wish | None = None,
+    ) -> None:
         self._world = world
+        for site in world.sites:
+            site.wish = wish
         self._clock = clock
         self._links = [
             Link(world.gateways[site.data.gateway], credentials[site.data.gateway], site.order)

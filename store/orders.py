@@ -30,7 +30,7 @@ from model.order import (
     Require,
 )
 from model.reading import Quantity, Valve
-from store import events, timers
+from store import audit, events, timers
 from store.database import Connection, one
 from store.events import NewEvent
 from store.lists import Listing
@@ -198,15 +198,14 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
     )
     order = replace(order, id=_insert(conn, order, wish.person_id))
     timers.put(conn, [Timer(EXPIRY, str(order.id), order.expires_us)])
-    conn.execute(
-        "INSERT INTO audit (at, person_id, act, subject, data) VALUES (%s, %s, %s, %s, %s)",
-        (
-            to_datetime(now_us),
-            wish.person_id,
-            f"order-{order.action.value}",
-            f"order:{order.id}",
-            Jsonb({"valve": f"{order.gateway}/{order.valve}", "job": order.job_id, "reason": order.reason}),
-        ),
+    audit.record(
+        conn,
+        wish.person_id,
+        f"order-{order.action.value}",
+        f"order:{order.id}",
+        to_datetime(now_us),
+        valve=f"{order.gateway}/{order.valve}",
+        reason=order.reason,
     )
     _tell(conn)
     _record(conn, [order], now_us)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
@@ -13,9 +14,11 @@ from api.alerts import LIVE, alert_view
 from api.board import clock_speed, view
 from api.context import Ctx
 from api.pages import render
+from api.pages import valve as valves
 from api.permissions import LOOK, MayLook, MayRunJobs
 from api.routes.jobs import ANY_HOLD, ANY_JOB
-from api.words import number
+from api.sentences import Told, find
+from model.equipment import Role
 from model.errors import NotFound
 from model.judgement import HoldTest
 from physics.leaks import refrigerant_loss
@@ -41,8 +44,10 @@ class HoldCard:
     hold: HoldTest
     started_at: datetime
     decided_at: datetime | None
-    loss: tuple[str, str] | None
-    """Refrigerant loss that the smallest leak shown may stand for, and what that assumes."""
+    accuracy: float | None
+    """Of the deciding gauge."""
+    loss: tuple[float, float, str] | None
+    """Refrigerant loss that the smallest leak shown may stand for [kg a year], and what that assumes."""
     revisions: list[dict[str, Any]]
 
 
@@ -59,12 +64,14 @@ def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Respon
         waiting = unacknowledged(conn)
         serving = lists.serving(conn, job_id)
         followed = follows.of_job(conn, person.id, job_id)
+        shut = valves.cards(conn, job_id, ctx.clock.now_us())
     return render(
         request,
         "job.html",
         row=row,
         serving=serving,
         follows=followed,
+        valves=shut,
         newest=newest,
         unacknowledged=waiting,
         **values,
@@ -95,21 +102,40 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
         raise NotFound(f"There is no job {job_id}.")
     circuit = CIRCUITS.one(conn, {"site": None}, job["circuit_id"]) if job["circuit_id"] else None
     fluid = _fluid(circuit)
-    holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 50)
+    rows = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 50)
+    serving = [item for item in lists.serving(conn, job_id) if item["role"] == Role.GAUGE]
+    accuracies = {item["instrument_id"]: item["accuracy"] for item in serving}
+    holds = [_card(conn, row, fluid, accuracies) for row in rows]
     return {
         "job": job,
         "circuit": circuit,
         "fluid": fluid,
-        "holds": sorted(
-            (_card(conn, hold, fluid) for hold in holds), key=lambda c: c.started_at, reverse=True
-        ),
+        "holds": sorted(holds, key=lambda card: card.started_at, reverse=True),
+        "accuracy": next((item["accuracy"] for item in serving if item["deciding"]), None),
+        "told": _teller(job, [card.hold for card in holds], accuracies),
         "phases": list(reversed(lists.phases(conn, job_id))),
         "events": lists.timeline(conn, job_id, MOST_EVENTS),
         "alerts": [alert_view(row) for row in ALERTS.page(conn, {**LIVE, "job": job_id}, None, 20)],
     }
 
 
-def _card(conn: Connection, row: dict[str, Any], fluid: Refrigerant | None) -> HoldCard:
+def _teller(
+    job: dict[str, Any], holds: Sequence[HoldTest], accuracies: Mapping[int, float]
+) -> Callable[..., list[Told]]:
+    """Finds the figures of sentences about this job; what is stored in full is taken from there."""
+    readings = [value for hold in holds for value in (hold.start_pa, hold.last_pa, hold.highest_pa)]
+    settings = [job["target_pa"], job["limit_pa"], *(hold.limit_pa for hold in holds)]
+
+    def told(text: str, card: HoldCard | None = None) -> list[Told]:
+        accuracy = max(accuracies.values(), default=None) if card is None else card.accuracy
+        return find(text, readings, settings, accuracy)
+
+    return told
+
+
+def _card(
+    conn: Connection, row: dict[str, Any], fluid: Refrigerant | None, accuracies: Mapping[int, float]
+) -> HoldCard:
     hold = decode(row["detail"])
     return HoldCard(
         id=row["id"],
@@ -117,6 +143,7 @@ def _card(conn: Connection, row: dict[str, Any], fluid: Refrigerant | None) -> H
         hold=hold,
         started_at=row["started_at"],
         decided_at=row["decided_at"],
+        accuracy=accuracies.get(hold.deciding_instrument_id or 0),
         loss=_loss(hold, fluid),
         revisions=lists.revisions(conn, row["id"]),
     )
@@ -129,10 +156,9 @@ def _fluid(circuit: dict[str, Any] | None) -> Refrigerant | None:
         return None
 
 
-def _loss(hold: HoldTest, fluid: Refrigerant | None) -> tuple[str, str] | None:
+def _loss(hold: HoldTest, fluid: Refrigerant | None) -> tuple[float, float, str] | None:
     """A range, never a single figure: the shape of a leak is not known."""
     if hold.smallest_leak_pa_m3_per_s is None or fluid is None:
         return None
     loss = refrigerant_loss(hold.smallest_leak_pa_m3_per_s, fluid)
-    low, high = (SECONDS_A_YEAR * rate for rate in (loss.low_kg_s, loss.high_kg_s))
-    return f"{number(low, 2)} to {number(high, 2)}\u202fkg a year", loss.assumptions
+    return SECONDS_A_YEAR * loss.low_kg_s, SECONDS_A_YEAR * loss.high_kg_s, loss.assumptions

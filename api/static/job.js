@@ -4,6 +4,7 @@ import { follow, fragment } from "./shell.js";
 import { setShown, setText, setMark, writeFigures, fields } from "./marks.js";
 import { setMoment, siteTime, now } from "./time.js";
 import { Plot } from "./plot.js";
+import * as valve from "./valve.js";
 
 const job = document.body.dataset.job;
 const zone = document.body.dataset.zone;
@@ -109,6 +110,7 @@ function writeRow(row) {
   writeFigures(strip, row);
   field("pressure-box").classList.toggle("old", !row.figure?.live);
   setText(field("valve-word"), row.valve?.word ?? "none reports");
+  valve.reported(row.valve);
   if (row.arrived) {
     const time = field("signal").querySelector("time");
     if (time) setMoment(time, row.arrived);
@@ -123,6 +125,7 @@ function judgeSoon() {
   clearTimeout(judging);
   judging = setTimeout(() => {
     fragment(`/jobs/${job}/judgement`, document.getElementById("judgement"));
+    valve.look();
     inTurn(readAll);
   }, 150);
 }
