@@ -5,7 +5,8 @@ fact told again changes an alert instead of making another.
 
 What the rules read of an event's data, all optional: ``verdict`` and ``because`` (revisions; a verdict that
 is missing or not final withdraws the earlier one), ``cause`` and ``probabilities`` (estimates), ``phase`` and
-``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended).
+``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended), ``why`` (a job
+that was closed).
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ class Clearing:
     """How to clear: ``every`` alert about such things of the job, or only that of the same one."""
 
     about: str
-    reason: str
+    reason: str | Callable[[Event], str]
     every: bool = False
     ordered: bool = True
     """Only alerts about earlier facts, by event time."""
@@ -108,6 +109,10 @@ def _after_fail(event: Event) -> str:
         return actions.after_fail(Cause(str(event.data.get("cause"))))
     except ValueError:
         return actions.after_fail(Cause.UNCLEAR)
+
+
+def _why_closed(event: Event) -> str:
+    return str(event.data.get("why") or "the job was closed.")
 
 
 def _on(*kinds: EventKind) -> frozenset[EventKind]:
@@ -184,7 +189,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         _on(EventKind.JOB_CLOSED),
-        Clearing(ANYTHING, "the job was closed.", every=True, ordered=False),
+        Clearing(ANYTHING, _why_closed, every=True, ordered=False),
     ),
 )
 
@@ -242,7 +247,7 @@ def _step(do: Raising | Clearing, event: Event) -> Step:
             key=_prefix(event, do.about) if do.every else _key(event, do.about),
             is_prefix=do.every,
             before_us=event.happened_us if do.ordered else None,
-            reason=do.reason,
+            reason=do.reason(event) if callable(do.reason) else do.reason,
             event_id=event.id,
         )
     return Told(

@@ -252,4 +252,9 @@ def test_nonsense_in_the_data_is_an_error_and_never_a_silent_pass() -> None:
 
 def test_table_has_a_rule_for_each_kind_it_promises() -> None:
     ruled = {kind for rule in RULES for kind in rule.on}
-    assert set(EventKind) - ruled == {EventKind.JOB_OPENED, EventKind.VALVE_REPORTED}
+    assert set(EventKind) - ruled == {
+        EventKind.JOB_OPENED,
+        EventKind.JOB_CHANGED,
+        EventKind.JOB_REOPENED,
+        EventKind.VALVE_REPORTED,
+    }
