@@ -9,6 +9,8 @@ from typing import Any
 from pydantic import BaseModel, Field
 
 from api.mailbox import Message
+from api.quantities import STORED, Pressures
+from api.sentences import TextFigure, find
 from model.alert import AlertState, Priority
 from store.database import Connection
 from store.lists import ALERTS
@@ -26,6 +28,7 @@ class AlertView(BaseModel):
     priority: Priority
     state: AlertState = Field(description="Active or cleared × acknowledged or not, after ISA-18.2.")
     text: str = Field(description="What happened.")
+    figures: list[TextFigure] = Field(description="The figures in `text`, in SI and in their order.")
     action: str = Field(description="What somebody should do.")
     site_id: int | None
     site: str | None
@@ -42,9 +45,10 @@ class AlertView(BaseModel):
     count: int = Field(description="How many times it was told.")
 
 
-def alert_view(row: dict[str, Any]) -> AlertView:
+def alert_view(row: dict[str, Any], unit: Pressures = STORED) -> AlertView:
     """An alert from its row in `store.lists.ALERTS`."""
-    return AlertView.model_validate(row)
+    told = find(row["text"], settings=(row["target_pa"], row["limit_pa"]))
+    return AlertView.model_validate({**row, "text": unit.sentence(row["text"], told), "figures": told})
 
 
 def live_alerts(conn: Connection) -> dict[int, Message]:

@@ -9,8 +9,9 @@ from datetime import datetime
 
 from pydantic import BaseModel, Field
 
-from api.quantities import Pressure, moment
-from api.words import CAUSES, PHASES, PRIORITIES, VALVES, VERDICTS, Mark, micron, number, percent
+from api.quantities import STORED, Pressure, Pressures, moment
+from api.sentences import TextFigure, find
+from api.words import CAUSES, PHASES, PRIORITIES, VALVES, VERDICTS, Mark, percent
 from model.alert import AlertState
 from model.clock import US, Clock, to_datetime
 from model.equipment import Role
@@ -38,9 +39,10 @@ TREND_KEPT_S = 5.0
 class Figure(BaseModel):
     """The pressure that stands for a job."""
 
-    pressure: Pressure
-    micron: str = Field(description="In micron, for people.")
-    pascal: str = Field(description="In pascal, for people.")
+    pressure: Pressure = Field(description="As stored, in full.")
+    accuracy: float = Field(
+        description="Of the gauge: share of the reading. Pages show steps that it supports."
+    )
     time: datetime = Field(description="When it was read.")
     live: bool = Field(description="False: too old to be called present.")
     overrange: bool = Field(description="The gauge reports that it is at or above the top of its range.")
@@ -59,6 +61,7 @@ class BatteryView(BaseModel):
     """Weakest battery of a job's instruments."""
 
     text: str
+    volts: float | None = Field(description="Where no share is reported.")
     low: bool
 
 
@@ -79,6 +82,7 @@ class AlertView(BaseModel):
     active: bool = Field(description="Still so; else it is over and nobody has seen it.")
     acknowledged: bool
     text: str
+    figures: list[TextFigure] = Field(description="The figures in `text`, in SI and in their order.")
     action: str
     more: int = Field(description="How many further live alerts the job has.")
 
@@ -99,6 +103,8 @@ class RowView(BaseModel):
     since: datetime | None = Field(description="Since when the phase lasts.")
     hold_until: datetime | None = Field(description="When the running hold will have its full length.")
     figure: Figure | None
+    target: Pressure = Field(description="What the procedure asks to be reached.")
+    limit: Pressure | None = Field(description="Permitted at the end of the newest hold, else of any.")
     verdict: VerdictView | None
     valve: Mark | None
     pump: bool | None
@@ -107,6 +113,11 @@ class RowView(BaseModel):
     heard: bool = Field(description="False: silent for longer than its rhythm allows.")
     trend: TrendView | None
     alert: AlertView | None
+
+    @property
+    def marks(self) -> tuple[float | None, ...]:
+        """What its pressure is not rounded onto or past."""
+        return (self.target.value, None if self.limit is None else self.limit.value)
 
 
 _STATES: dict[str, tuple[float, Mark]] = {
@@ -182,7 +193,9 @@ def clock_speed(clock: Clock) -> float:
     return 0.0 if wall == 0 else 1.0 / wall
 
 
-def view(row: BoardRow, now_us: int, speed: float, trend: TrendView | None) -> RowView:
+def view(
+    row: BoardRow, now_us: int, speed: float, trend: TrendView | None, unit: Pressures = STORED
+) -> RowView:
     """What the board says of a job."""
     heard = is_heard(row, now_us, speed)
     rank, state = _STATES[state_key(row, heard)]
@@ -200,16 +213,23 @@ def view(row: BoardRow, now_us: int, speed: float, trend: TrendView | None) -> R
         phase=_phase(row),
         since=None if row.phase_end_us is not None else moment(row.phase_start_us),
         hold_until=moment(row.hold.planned_end_us) if holding and row.hold else None,
-        figure=_figure(row, now_us, speed),
-        verdict=_verdict(row),
+        figure=_figure(row, now_us, speed, unit),
+        target=unit(row.target_pa),
+        limit=unit.or_none(_limit_pa(row)),
+        verdict=_verdict(row, unit),
         valve=_valve(row.channels),
         pump=_pump(row.channels),
         battery=_battery(row.channels),
         arrived=moment(max((c.arrived_us for c in row.channels if c.arrived_us is not None), default=None)),
         heard=heard,
         trend=trend,
-        alert=_alert(row),
+        alert=_alert(row, unit),
     )
+
+
+def _limit_pa(row: BoardRow) -> float | None:
+    of_hold = None if row.hold is None else row.hold.limit_pa
+    return row.limit_pa if of_hold is None else of_hold
 
 
 def _phase(row: BoardRow) -> str | None:
@@ -225,16 +245,15 @@ def _alert_rank(row: BoardRow) -> float:
     return row.alert.priority.rank + (4.0 if row.alert.state.acknowledged else 0.0)
 
 
-def _figure(row: BoardRow, now_us: int, speed: float) -> Figure | None:
+def _figure(row: BoardRow, now_us: int, speed: float, unit: Pressures) -> Figure | None:
     gauge = row.gauge
     last = gauge.last.get(Quantity.PRESSURE) if gauge else None
     if gauge is None or last is None:
         return None
     over = gauge.last.get(Quantity.OVERRANGE)
     return Figure(
-        pressure=Pressure(value=last.value, unit="Pa"),
-        micron=micron(last.value),
-        pascal=number(last.value),
+        pressure=unit(last.value),
+        accuracy=gauge.accuracy,
         time=to_datetime(last.time_us),
         live=now_us - max(last.time_us, last.arrived_us) <= allowed_us(gauge, speed)
         and now_us - last.time_us <= 2 * allowed_us(gauge, speed),
@@ -243,7 +262,7 @@ def _figure(row: BoardRow, now_us: int, speed: float) -> Figure | None:
     )
 
 
-def _verdict(row: BoardRow) -> VerdictView | None:
+def _verdict(row: BoardRow, unit: Pressures) -> VerdictView | None:
     hold = row.hold
     if hold is None or hold.verdict is Verdict.RUNNING:
         return None
@@ -253,7 +272,8 @@ def _verdict(row: BoardRow) -> VerdictView | None:
         cause = CAUSES[hold.cause] + share
     elif hold.cause is Cause.LEAK and (hold.probability or 0) >= LEAK_SUSPECTED:
         cause = f"leak suspected{share}"
-    return VerdictView(**VERDICTS[hold.verdict].model_dump(), hold_test=hold.id, cause=cause, text=hold.text)
+    text = unit.sentence(hold.text)
+    return VerdictView(**VERDICTS[hold.verdict].model_dump(), hold_test=hold.id, cause=cause, text=text)
 
 
 def _valve(channels: Sequence[Channel]) -> Mark | None:
@@ -272,20 +292,22 @@ def _pump(channels: Sequence[Channel]) -> bool | None:
 def _battery(channels: Sequence[Channel]) -> BatteryView | None:
     shares = [c.last[Quantity.BATTERY_SHARE].value for c in channels if Quantity.BATTERY_SHARE in c.last]
     if shares:
-        return BatteryView(text=percent(min(shares)), low=min(shares) < LOW_BATTERY)
+        return BatteryView(text=percent(min(shares)), volts=None, low=min(shares) < LOW_BATTERY)
     volts = [c.last[Quantity.BATTERY_VOLTS].value for c in channels if Quantity.BATTERY_VOLTS in c.last]
-    return BatteryView(text=f"{min(volts):.2f}\u202fV", low=False) if volts else None
+    return BatteryView(text=f"{min(volts):.2f}\u202fV", volts=min(volts), low=False) if volts else None
 
 
-def _alert(row: BoardRow) -> AlertView | None:
+def _alert(row: BoardRow, unit: Pressures) -> AlertView | None:
     if row.alert is None:
         return None
+    told = find(row.alert.text, settings=(row.target_pa, row.limit_pa, _limit_pa(row)))
     return AlertView(
         id=row.alert.id,
         priority=PRIORITIES[row.alert.priority],
         active=row.alert.state.active,
         acknowledged=row.alert.state is AlertState.ACTIVE_ACKNOWLEDGED,
-        text=row.alert.text,
+        text=unit.sentence(row.alert.text, told),
+        figures=told,
         action=row.alert.action,
         more=row.alerts - 1,
     )
@@ -318,7 +340,7 @@ class BoardReader:
         self._trends: dict[int, TrendView] = {}
         self._kept_until = 0.0
 
-    def read(self, conn: Connection) -> list[RowView]:
+    def read(self, conn: Connection, unit: Pressures = STORED) -> list[RowView]:
         """All rows, the most urgent first."""
         rows = stored.rows(conn)
         now_us = self._clock.now_us()
@@ -326,7 +348,7 @@ class BoardReader:
             self._trends = read_trends(conn, rows, now_us)
             self._kept_until = time.monotonic() + TREND_KEPT_S
         speed = clock_speed(self._clock)
-        views = [view(row, now_us, speed, self._trends.get(row.job_id)) for row in rows]
+        views = [view(row, now_us, speed, self._trends.get(row.job_id), unit) for row in rows]
         return sorted(views, key=lambda row: row.order)
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import ROUND_HALF_UP, Decimal
 from zoneinfo import ZoneInfo
@@ -180,6 +180,10 @@ class Figures:
         """The reader's units."""
         c = self.chosen
         return Units(c.pressure_unit, c.beside_unit, c.temperature_unit, c.volume_unit)
+
+    def in_unit(self, unit: str) -> Figures:
+        """For a reader who asks for this unit of pressure this time, and for no second one."""
+        return replace(self, chosen=replace(self.chosen, pressure_unit=unit, beside_unit=None))
 
     # Pressure ------------------------------------------------------------------------------------------
 

@@ -8,7 +8,8 @@ from typing import Any
 from pydantic import BaseModel, Field
 
 from api.quantities import Pressure, Pressures, moment
-from model.judgement import Cause, Diagnosis, Interval, Verdict
+from api.sentences import TextFigure, find
+from model.judgement import Cause, Diagnosis, HoldTest, Interval, Verdict
 from store.judgement import decode
 
 
@@ -82,13 +83,17 @@ class HoldTestDetail(HoldTestView):
 def hold_view(row: dict[str, Any], unit: Pressures) -> HoldTestView:
     """A hold test from its row in `store.lists.HOLD_TESTS`."""
     hold = decode(row["detail"])
+
+    def sentence(text: str) -> str:
+        return unit.sentence(text, told(text, hold))
+
     return HoldTestView(
         id=row["id"],
         job_id=row["job_id"],
         revision=row["revision"],
         verdict=hold.verdict,
         reason=hold.reason,
-        text=hold.text,
+        text=sentence(hold.text),
         started_at=row["started_at"],
         planned_end_at=moment(hold.planned_end_us) or row["started_at"],
         ended_at=row["ended_at"],
@@ -102,10 +107,20 @@ def hold_view(row: dict[str, Any], unit: Pressures) -> HoldTestView:
         by_valve=hold.by_valve,
         start_uncertainty_s=hold.start_uncertainty_s,
         deciding_instrument_id=hold.deciding_instrument_id,
-        remarks=list(hold.remarks),
+        remarks=[sentence(remark) for remark in hold.remarks],
         diagnosis=None if hold.diagnosis is None else _diagnosis(hold.diagnosis, unit),
         withdrawn_at=row["withdrawn_at"],
     )
+
+
+def told(text: str, hold: HoldTest, accuracy: float | None = None) -> list[TextFigure]:
+    """The figures of a sentence about a hold; what the hold has in full is taken from there."""
+    return find(text, (hold.start_pa, hold.last_pa, hold.highest_pa), (hold.limit_pa,), accuracy)
+
+
+def revision_view(row: dict[str, Any], unit: Pressures) -> RevisionView:
+    """A revision from its row in `store.lists.revisions`."""
+    return RevisionView(**{**row, "text": unit.sentence(row["text"])})
 
 
 def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
@@ -113,7 +128,7 @@ def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
     return DiagnosisView(
         cause=found.cause,
         probabilities=found.probabilities,
-        evidence=list(found.evidence),
+        evidence=[unit.sentence(line) for line in found.evidence],
         leak_pa_per_s=_interval(found.leak_pa_per_s),
         leak_pa_m3_per_s=_interval(found.leak_pa_m3_per_s),
         vapour=unit.or_none(found.vapour_pa),

@@ -32,7 +32,7 @@ _current: ContextVar[Figures] = ContextVar("figures")
 def preferences_of(request: Request) -> Preferences:
     """What the person of a request chose; machines and who is not logged in chose nothing."""
     person: Person | None = getattr(request.state, "person", None)
-    if person is None:
+    if person is None or person.scopes is not None:
         return NONE_CHOSEN
     try:
         with get_context(request).database() as conn:

@@ -30,7 +30,7 @@ PATTERN = re.compile(
 """How sentences write figures (`analytics.core.verdict`); the pages' script looks for the same."""
 
 
-class Told(BaseModel, frozen=True):
+class TextFigure(BaseModel, frozen=True):
     """A figure in a sentence."""
 
     kind: Kind = Field(description="A reading, a setting, or (about) a pressure of which no more is stored.")
@@ -43,7 +43,7 @@ def find(
     readings: Iterable[float | None] = (),
     settings: Iterable[float | None] = (),
     accuracy: float | None = USUAL_ACCURACY,
-) -> list[Told]:
+) -> list[TextFigure]:
     """The figures of a sentence in their order.
 
     Parameters
@@ -55,7 +55,7 @@ def find(
     accuracy : float or None
         Of the gauge of the readings.
     """
-    known: dict[str, Told] = {}
+    known: dict[str, TextFigure] = {}
     for kind, values in (("reading", readings), ("setting", settings)):
         for value in values:
             if value is not None:
@@ -63,34 +63,34 @@ def find(
     return [known.get(found[0]) or _read(found) for found in PATTERN.finditer(text)]
 
 
-def _told(kind: str, value: float, accuracy: float | None) -> Told:
+def _told(kind: str, value: float, accuracy: float | None) -> TextFigure:
     return (
-        Told(kind="setting", value=value)
+        TextFigure(kind="setting", value=value)
         if kind == "setting"
-        else Told(kind="reading", value=value, accuracy=accuracy)
+        else TextFigure(kind="reading", value=value, accuracy=accuracy)
     )
 
 
-def _read(found: re.Match[str]) -> Told:
+def _read(found: re.Match[str]) -> TextFigure:
     if found["celsius"]:
-        return Told(kind="temperature", value=to_kelvin(float(found["celsius"]), "Cel"))
+        return TextFigure(kind="temperature", value=to_kelvin(float(found["celsius"]), "Cel"))
     if found["kelvin"]:
-        return Told(kind="difference", value=float(found["kelvin"]))
+        return TextFigure(kind="difference", value=float(found["kelvin"]))
     if found["rate"]:
-        return Told(kind="rate", value=float(found["rate"]))
+        return TextFigure(kind="rate", value=float(found["rate"]))
     if found["kilopascal"]:
-        return Told(kind="setting", value=to_pascal(float(found["kilopascal"]), "kPa"))
+        return TextFigure(kind="setting", value=to_pascal(float(found["kilopascal"]), "kPa"))
     micron, pascal = float(found["micron"]) * MICRON_PA, float(found["pascal"])
     # Both are rounded. What is round in micron is likely what was meant, if the other allows it.
     half = 0.05 if abs(pascal) < 1000 else 0.5
-    return Told(kind="about", value=micron if abs(micron - pascal) <= half else pascal)
+    return TextFigure(kind="about", value=micron if abs(micron - pascal) <= half else pascal)
 
 
-def tell(text: str, figures: Figures, told: Sequence[Told] | None = None) -> str:
+def tell(text: str, figures: Figures, told: Sequence[TextFigure] | None = None) -> str:
     """A stored sentence with its figures as this reader wants them."""
     found = find(text) if told is None else told
     marks = [one.value for one in found if one.kind == "setting"]
-    write: dict[str, Callable[[Told], str]] = {
+    write: dict[str, Callable[[TextFigure], str]] = {
         "reading": lambda one: figures.pressure_text(one.value, one.accuracy, marks),
         "setting": lambda one: figures.setting_text(one.value),
         "about": lambda one: figures.about(one.value),

@@ -37,6 +37,8 @@ class Channel:
     position: Position
     deciding: bool
     interval_s: float
+    accuracy: float
+    """Share of the reading."""
     online: bool | None
     """What its gateway's presence says, None if it never said anything."""
     last: dict[Quantity, Last] = field(default_factory=dict)
@@ -162,7 +164,8 @@ WHERE j.closed_at >= %s
 ORDER BY j.closed_at DESC LIMIT %s
 """
 _CHANNELS = """
-SELECT a.job_id, a.deciding, i.id, i.name, i.role, i.position, i.interval_s, g.name AS gateway, gp.online,
+SELECT a.job_id, a.deciding, i.id, i.name, i.role, i.position, i.interval_s, i.accuracy, g.name AS gateway,
+       gp.online,
        l.quantity, l.value, l.time, l.arrived
 FROM assignment a
 JOIN instrument i ON i.id = a.instrument_id
@@ -231,6 +234,7 @@ def _channels(conn: Connection, job_ids: Iterable[int]) -> dict[int, tuple[Chann
                 position=Position(row["position"]),
                 deciding=row["deciding"],
                 interval_s=row["interval_s"],
+                accuracy=row["accuracy"],
                 online=row["online"],
             ),
         )

@@ -13,8 +13,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from starlette.responses import HTMLResponse, Response
 
 from api import assets, words
+from api.board import BatteryView
 from api.context import get_context
-from api.figures import Figures
+from api.conventions import THIN
+from api.figures import NOTHING, Figures
 from api.reader import current, figures_of, reading
 from api.sentences import tell
 
@@ -40,6 +42,12 @@ def _writes(method: Callable[..., Any]) -> Callable[..., Any]:
     return write
 
 
+def _battery(battery: BatteryView | None) -> str:
+    if battery is None:
+        return NOTHING
+    return battery.text if battery.volts is None else f"{current().number(battery.volts)}{THIN}V"
+
+
 def _seconds_between(later: datetime, earlier: datetime) -> float:
     return (later - earlier).total_seconds()
 
@@ -62,10 +70,13 @@ _environment.filters.update(
             Figures.number,
             Figures.scientific,
             Figures.percent,
+            Figures.exact_number,
+            Figures.temperature_difference,
         )
     },
     local=_writes(Figures.when),
     duration=words.duration,
+    battery=_battery,
     sentence=lambda text, told=None: tell(text, current(), told),
     both_units=_writes(Figures.pressure),
     micron=_writes(Figures.pressure_number),

@@ -7,7 +7,7 @@ from datetime import timedelta
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from api.board import BoardReader
+from api.board import TREND_HIGH_PA, TREND_LOW_PA, BoardReader
 from api.context import Ctx
 from api.pages import render
 from api.permissions import LOOK
@@ -36,6 +36,7 @@ def board(request: Request, ctx: Ctx) -> Response:
         request,
         "board.html",
         rows=rows,
+        trend_range=(TREND_LOW_PA, TREND_HIGH_PA),
         newest=newest,
         unacknowledged=waiting,
         closed=[(row, VERDICTS[row.verdict] if row.verdict else None) for row in closed],

@@ -17,7 +17,7 @@ from api.pages import render
 from api.pages import valve as valves
 from api.permissions import LOOK, MayLook, MayRunJobs
 from api.routes.jobs import ANY_HOLD, ANY_JOB
-from api.sentences import Told, find
+from api.sentences import TextFigure, find
 from model.equipment import Role
 from model.errors import NotFound
 from model.judgement import HoldTest
@@ -121,12 +121,12 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
 
 def _teller(
     job: dict[str, Any], holds: Sequence[HoldTest], accuracies: Mapping[int, float]
-) -> Callable[..., list[Told]]:
+) -> Callable[..., list[TextFigure]]:
     """Finds the figures of sentences about this job; what is stored in full is taken from there."""
     readings = [value for hold in holds for value in (hold.start_pa, hold.last_pa, hold.highest_pa)]
     settings = [job["target_pa"], job["limit_pa"], *(hold.limit_pa for hold in holds)]
 
-    def told(text: str, card: HoldCard | None = None) -> list[Told]:
+    def told(text: str, card: HoldCard | None = None) -> list[TextFigure]:
         accuracy = max(accuracies.values(), default=None) if card is None else card.accuracy
         return find(text, readings, settings, accuracy)
 

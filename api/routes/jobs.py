@@ -11,7 +11,7 @@ from pydantic import AwareDatetime, BaseModel, Field
 from api.board import BoardReader, RowView
 from api.context import Ctx
 from api.events import EventView
-from api.holds import HoldTestDetail, HoldTestView, RevisionView, hold_view
+from api.holds import HoldTestDetail, HoldTestView, hold_view, revision_view
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayRunJobs
 from api.problems import errors_of
@@ -73,6 +73,7 @@ class ServingView(BaseModel):
     role: Role
     position: Position
     interval_s: float
+    accuracy: float = Field(description="Share of the reading.")
     since: datetime
     until: datetime | None
     deciding: bool
@@ -116,11 +117,14 @@ class JobChange(BaseModel):
     title: str = Field(description="Its name; jobs that a reading opened wait for one.")
 
 
-@router.get("/board", dependencies=[LOOK], responses=errors_of(401, 503))
-def board(ctx: Ctx) -> list[RowView]:
-    """Jobs that are not closed at a glance, the most urgent first. The event stream sends changed rows."""
+@router.get("/board", dependencies=[LOOK], responses=errors_of(401, 422, 503))
+def board(ctx: Ctx, unit: InUnit) -> list[RowView]:
+    """Jobs that are not closed at a glance, the most urgent first. The event stream sends changed rows.
+
+    In the stream pressures are in Pa, whoever reads.
+    """
     with ctx.database() as conn:
-        return BoardReader(ctx.clock).read(conn)
+        return BoardReader(ctx.clock).read(conn, unit)
 
 
 @router.get("/jobs", dependencies=[LOOK], responses=errors_of(401, 422, 503))
@@ -133,7 +137,7 @@ def list_jobs(
 
 
 @router.post("/jobs", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_job(ctx: Ctx, person: MayRunJobs, new: NewJob) -> JobDetail:
+def add_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, new: NewJob) -> JobDetail:
     """Open a job; its instruments serve it from now on, or from an earlier moment on."""
     now_us = ctx.clock.now_us()
     sinces_us = [min(now_us, to_us(one.since)) if one.since else now_us for one in new.instruments]
@@ -159,7 +163,7 @@ def add_job(ctx: Ctx, person: MayRunJobs, new: NewJob) -> JobDetail:
                 if since_us < now_us
             ],
         )
-    return job(ctx, Pressures("Pa"), made.id)
+    return job(ctx, unit, made.id)
 
 
 @router.get("/jobs/{job_id}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
@@ -233,7 +237,7 @@ def hold_test(ctx: Ctx, unit: InUnit, hold_test_id: int) -> HoldTestDetail:
         row = HOLD_TESTS.one(conn, ANY_HOLD, hold_test_id)
         if row is None:
             raise NotFound(f"There is no hold test {hold_test_id}.")
-        made = [RevisionView(**item) for item in lists.revisions(conn, hold_test_id)]
+        made = [revision_view(item, unit) for item in lists.revisions(conn, hold_test_id)]
     return HoldTestDetail(**hold_view(row, unit).model_dump(), revisions=made)
 
 

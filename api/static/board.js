@@ -1,6 +1,7 @@
 // The board: rows come from the event stream; order, words and shapes come with them.
 
 import { follow } from "./shell.js";
+import { reader } from "./figures.js";
 import { fields, setMark, setShown, setText, setTone, writeFigures } from "./marks.js";
 import { setMoment } from "./time.js";
 
@@ -49,15 +50,15 @@ function writeAlert(field, alert) {
   setMark(field("priority"), alert?.priority);
   if (!alert) return;
   field("alert").href = `/alerts#alert-${alert.id}`;
-  setText(field("alert-text"), `${alert.acknowledged ? "Taken: " : alert.active ? "" : "Over: "}${alert.text}`);
+  setText(field("alert-text"), `${alert.acknowledged ? "Taken: " : alert.active ? "" : "Over: "}${reader.sentence(alert.text, alert.figures)}`);
 }
 
 function writeTrend(field, trend) {
   field("trend-path").setAttribute("d", trend?.path ?? "");
   field("trend-target").setAttribute("d", trend ? `M0 ${trend.target_y}H120` : "");
   field("trend-limit").setAttribute("d", trend && trend.limit_y !== null ? `M0 ${trend.limit_y}H120` : "");
-  field("trend").setAttribute("aria-label", trend ? `Pressure over the last ${trend.hours} h, log scale` : "No trend yet");
-  setText(field("trend-hours"), trend ? `${trend.hours} h` : "");
+  field("trend").setAttribute("aria-label", trend ? `Pressure over the last ${reader.exactNumber(trend.hours)} h, log scale` : "No trend yet");
+  setText(field("trend-hours"), trend ? `${reader.exactNumber(trend.hours)} h` : "");
 }
 
 function compare(a, b) {
@@ -87,7 +88,7 @@ function summarise() {
 
 // What was closed stands beneath the board; the server writes it.
 async function readClosed() {
-  const answer = await fetch("/", { headers: { Accept: "text/html" } });
+  const answer = await fetch(`/${location.search}`, { headers: { Accept: "text/html" } });
   if (!answer.ok) return;
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   const fresh = page.getElementById("closed");

@@ -2,6 +2,7 @@
 
 import { follow, fragment } from "./shell.js";
 import { setShown, setText, setMark, writeFigures, fields } from "./marks.js";
+import { reader } from "./figures.js";
 import { setMoment, siteTime, now } from "./time.js";
 import { Plot } from "./plot.js";
 import * as valve from "./valve.js";
@@ -13,7 +14,6 @@ const plot = new Plot(document.getElementById("plot"), zone);
 const note = document.getElementById("plot-note");
 const AGAIN_MS = 60000;
 const MOST_POINTS = 1500;
-const MICRON_PA = 0.133322387415;
 let detail = null;
 let series = new Map();
 let temperature = null;
@@ -28,11 +28,11 @@ async function get(address) {
 function span(item, since) {
   // A minute to spare: the latest reading may be ahead of the clock that we show.
   const until = item.until ?? new Date(now() + 60000).toISOString();
-  return new URLSearchParams({ instrument: item.instrument_id, since: since ?? item.since, until, points: MOST_POINTS, pressure_unit: "micron" });
+  return new URLSearchParams({ instrument: item.instrument_id, since: since ?? item.since, until, points: MOST_POINTS, pressure_unit: "Pa" });
 }
 
 async function readAll() {
-  detail = await get(`/api/v1/jobs/${job}?pressure_unit=micron`);
+  detail = await get(`/api/v1/jobs/${job}?pressure_unit=Pa`);
   const gauges = detail.instruments.filter((item) => item.role === "gauge");
   const found = await Promise.all(gauges.map((item) => get(`/api/v1/readings?${span(item)}`)));
   series = new Map(gauges.map((item, index) => [item, points(found[index])]));
@@ -45,7 +45,7 @@ async function readTemperature() {
     const query = span(item);
     query.set("quantity", "temperature");
     const found = await get(`/api/v1/readings?${query}`);
-    if (found.total) return { ...points(found), value: found.value.map((kelvin) => kelvin - 273.15) };
+    if (found.total) return points(found);
   }
   return { time: [], value: [], gaps: [] };
 }
@@ -81,22 +81,25 @@ function draw() {
 }
 
 function fillTable() {
-  const [, one] = [...series].find(([item]) => item.deciding) ?? [...series][0] ?? [];
+  const [item, one] = [...series].find(([gauge]) => gauge.deciding) ?? [...series][0] ?? [];
   const body = document.querySelector("#numbers tbody");
   const rows = (one?.time ?? []).map((time, index) => [time, one.value[index]]);
   const step = Math.max(1, Math.ceil(rows.length / 200));
-  const figure = new Intl.NumberFormat("en", { maximumSignificantDigits: 4 });
-  const say = (value) => figure.format(value).replaceAll(",", "\u202f");
+  const columns = [reader.unit, reader.beside].filter(Boolean);
   body.replaceChildren(...rows.filter((_, index) => (rows.length - 1 - index) % step === 0).reverse().map(([time, value]) => {
     const tr = document.createElement("tr");
-    [siteTime(new Date(time).toISOString(), zone, true), say(value), say(value * MICRON_PA)].forEach((text, column) => {
+    [siteTime(new Date(time).toISOString(), zone, true), ...columns.map((unit) => reader.pressureNumber(value, item.accuracy, marks(), unit))].forEach((text, column) => {
       const td = document.createElement("td");
       td.textContent = text;
-      if (column) td.className = "num";
+      if (column) { td.className = "num"; td.title = reader.exact(value); }
       tr.append(td);
     });
     return tr;
   }));
+}
+
+function marks() {
+  return [detail.target.value, ...detail.hold_tests.map((hold) => hold.limit?.value)];
 }
 
 async function inTurn(work) {

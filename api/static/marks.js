@@ -1,5 +1,6 @@
 // Writing a view of the API into the data-f fields of a piece of the page.
 
+import { reader } from "./figures.js";
 import { setMoment } from "./time.js";
 
 export function fields(root) {
@@ -27,16 +28,29 @@ export function setMark(element, mark) {
   setText(element.querySelector(".word"), mark.word);
 }
 
+function writePressure(field, { figure, target, limit }) {
+  const pascal = figure?.pressure.value ?? null;
+  const write = (unit) => reader.pressureNumber(pascal, figure?.accuracy, [target.value, limit?.value], unit);
+  setText(field("first"), write(reader.unit));
+  if (reader.beside) setText(field("second"), write(reader.beside));
+  const exact = pascal === null ? "" : reader.exact(pascal);
+  if (field("pressure").title !== exact) field("pressure").title = exact;
+}
+
+function battery(found) {
+  if (!found) return "–";
+  return found.volts === null ? found.text : `${reader.number(found.volts)}\u202fV`;
+}
+
 export function writeFigures(root, row) {
   const field = fields(root);
-  setText(field("micron"), row.figure?.micron ?? "–");
-  setText(field("pascal"), row.figure?.pascal ?? "–");
+  writePressure(field, row);
   setShown(field("old"), Boolean(row.figure && !row.figure.live));
   setText(field("phase"), row.phase ?? "–");
   setMoment(root.querySelector('time[data-tick="for"]'), row.since);
   setShown(field("left-wrap"), Boolean(row.hold_until));
   setMoment(root.querySelector('time[data-tick="left"]'), row.hold_until);
   setText(field("pump"), row.pump === null ? "" : row.pump ? "pump runs" : "pump stands");
-  setText(field("battery"), row.battery?.text ?? "–");
+  setText(field("battery"), battery(row.battery));
   setShown(field("battery-low"), Boolean(row.battery?.low));
 }

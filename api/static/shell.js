@@ -1,6 +1,7 @@
 // What every page does: follow the event stream, keep the clock, say when contact is lost, announce alerts.
 
 import { refreshTold, startSignals } from "./signals.js";
+import { reader } from "./figures.js";
 import { now, setClock, showMoments, siteTime } from "./time.js";
 
 const PATIENCE_MS = 8000;
@@ -101,7 +102,7 @@ function announce(alert) {
   notice.className = "notice";
   notice.id = `notice-${alert.id}`;
   const text = document.createElement("p");
-  text.textContent = [[alert.job, alert.site].filter(Boolean).join(", "), alert.text].filter(Boolean).join(": ");
+  text.textContent = [[alert.job, alert.site].filter(Boolean).join(", "), reader.sentence(alert.text, alert.figures)].filter(Boolean).join(": ");
   const link = document.createElement("a");
   link.href = `/alerts#alert-${alert.id}`;
   link.textContent = "See it";
@@ -116,7 +117,9 @@ function announce(alert) {
 }
 
 export async function fragment(address, target) {
-  const answer = await fetch(address, { headers: { Accept: "text/html" } });
+  const exact = new URLSearchParams(location.search).get("exact");
+  const whole = exact === null ? address : `${address}?exact=${encodeURIComponent(exact)}`;
+  const answer = await fetch(whole, { headers: { Accept: "text/html" } });
   if (!answer.ok || answer.redirected) return;
   const open = new Set([...target.querySelectorAll("details[open]")].map(signature));
   target.innerHTML = await answer.text();

@@ -1,5 +1,7 @@
 // The installation's clock in the browser, and how spans of time read (as in words.py).
 
+import { reader } from "./figures.js";
+
 const THIN = "\u202f";
 const NO_BREAK = "\u00a0";
 let base = Date.parse(document.body.dataset.now);
@@ -27,14 +29,7 @@ export function duration(seconds) {
 }
 
 export function siteTime(iso, zone, withSeconds = false) {
-  const parts = Object.fromEntries(
-    new Intl.DateTimeFormat("en-GB", {
-      timeZone: zone, weekday: "short", day: "numeric", month: "short",
-      hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
-    }).formatToParts(new Date(iso)).map((part) => [part.type, part.value]),
-  );
-  const time = `${parts.hour}:${parts.minute}${withSeconds ? `:${parts.second}` : ""}`;
-  return `${parts.weekday} ${parts.day} ${parts.month}, ${time}`;
+  return reader.when(iso, zone, withSeconds);
 }
 
 const SAY = {
