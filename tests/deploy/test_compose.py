@@ -1,12 +1,26 @@
-"""docker-compose.yml against the published Compose schema (carried by check-jsonschema)."""
+"""docker-compose.yml: against the published Compose schema, and against what is really there."""
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+import yaml
+
+from ops import cli
+from ops.broker_files import ACCESS, CERTIFICATE, PASSWORDS, RELOAD
+from ops.health import PARTS
+from ops.settings import KNOWN, KNOWN_FILES
 
 TOP = Path(__file__).parents[2]
+COMPOSE = TOP / "docker-compose.yml"
+OURS = ("migrate", "broker-files", "ingest", "analyse", "desk", "serve")
+SERVICES: dict[str, dict[str, Any]] = yaml.safe_load(COMPOSE.read_text())["services"]
 
 
 def check(path: Path) -> subprocess.CompletedProcess[str]:
@@ -15,8 +29,18 @@ def check(path: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
-def test_the_compose_file_follows_the_published_schema() -> None:
-    found = check(TOP / "docker-compose.yml")
+def volumes_of(service: dict[str, Any]) -> dict[str, tuple[str, bool]]:
+    """What is mounted where, and whether it can be written."""
+    mounted = {}
+    for text in service.get("volumes", ()):
+        source, target, *mode = text.split(":")
+        mounted[target] = (source, mode != ["ro"])
+    return mounted
+
+
+@pytest.mark.parametrize("file", ["docker-compose.yml", "deploy/webhook.yml"])
+def test_the_compose_file_follows_the_published_schema(file: str) -> None:
+    found = check(TOP / file)
     assert found.returncode == 0, found.stdout + found.stderr
 
 
@@ -24,3 +48,109 @@ def test_the_schema_refuses_a_service_with_an_unknown_key(tmp_path: Path) -> Non
     broken = tmp_path / "compose.yml"
     broken.write_text("services: {one: {image: x, no_such_key: 1}}\n")
     assert check(broken).returncode != 0
+
+
+def test_every_service_of_ours_is_a_command_that_runs_on_one_machine_too() -> None:
+    group = typer.main.get_command(cli.app)
+    commands = set(group.list_commands(typer.Context(group)))  # type: ignore[attr-defined]
+    ours = {name: service for name, service in SERVICES.items() if service["image"] == "holdfast"}
+    assert set(ours) == set(OURS)
+    for name, service in ours.items():
+        assert service["command"] == [name]
+        assert name in commands
+
+
+def test_every_setting_exists_and_every_secret_is_a_file_that_is_mounted() -> None:
+    secrets = yaml.safe_load(COMPOSE.read_text())["secrets"]
+    prepared = re.search(r"for name in (.*); do", (TOP / "deploy/prepare.sh").read_text())
+    assert prepared is not None
+    assert set(prepared.group(1).split()) == set(secrets)
+    for name, secret in secrets.items():
+        assert secret["file"] == f"./deploy/secrets/{name}"
+    for service in SERVICES.values():
+        mounted = {f"/run/secrets/{name}" for name in service.get("secrets", ())}
+        named = {v for k, v in service.get("environment", {}).items() if k.endswith("_FILE")}
+        assert named == mounted
+        for variable in service.get("environment", {}):
+            if variable.startswith("HOLDFAST_"):
+                assert variable in KNOWN or variable in KNOWN_FILES, variable
+    text = COMPOSE.read_text()
+    assert not re.search(r"(PASSWORD|TOKEN|SECRET): ", text), "a secret in the environment"
+
+
+def test_every_volume_is_declared_and_every_file_that_is_mounted_is_there() -> None:
+    declared = set(yaml.safe_load(COMPOSE.read_text())["volumes"])
+    used = set()
+    for service in SERVICES.values():
+        for source, _ in volumes_of(service).values():
+            if source.startswith("./"):
+                assert (TOP / source).exists(), source
+            else:
+                used.add(source)
+    assert used == declared
+
+
+def test_every_service_says_whether_it_is_well() -> None:
+    for name, service in SERVICES.items():
+        health = service["healthcheck"]
+        if name == "migrate":
+            assert health == {"disable": True}
+        elif name in OURS:
+            assert health["test"] == ["CMD", "holdfast", "check", name]
+            assert name in PARTS
+        else:
+            assert health["test"]
+
+
+def test_dependencies_wait_for_what_their_condition_can_tell() -> None:
+    for service in SERVICES.values():
+        for other, condition in service.get("depends_on", {}).items():
+            ends = other == "migrate"
+            expected = "service_completed_successfully" if ends else "service_healthy"
+            assert condition == {"condition": expected}
+            assert ends or "disable" not in SERVICES[other]["healthcheck"]
+
+
+def test_only_tls_is_reachable_from_outside() -> None:
+    published = {name: service["ports"] for name, service in SERVICES.items() if "ports" in service}
+    assert published == {
+        "broker": ["${HOLDFAST_GATEWAYS_PORT:-8883}:8883"],
+        "serve": ["${HOLDFAST_PAGES_PORT:-443}:8443"],
+    }
+    serve = SERVICES["serve"]["environment"]
+    assert serve["HOLDFAST_HTTP_PORT"] == "8443"
+    assert serve["HOLDFAST_TLS_CERT"] == serve["HOLDFAST_TLS_KEY"] == f"/access/{CERTIFICATE}"
+
+
+def test_nobody_is_root_and_nothing_but_volumes_can_be_written() -> None:
+    for name in (*OURS, "broker"):
+        service = SERVICES[name]
+        assert service["user"] == "1883:1883"
+        assert service["read_only"] is True
+        assert service["cap_drop"] == ["ALL"]
+    for service in SERVICES.values():
+        assert service["security_opt"] == ["no-new-privileges:true"]
+        assert service["restart"] in ("unless-stopped", "on-failure:5")
+        assert service["logging"]["options"] == {"max-size": "10m", "max-file": "5"}
+    writers = [name for name, s in SERVICES.items() if volumes_of(s).get("/access", ("", False))[1]]
+    assert writers == ["broker-files"]
+    image = (TOP / "Dockerfile").read_text()
+    assert "--uid 1883" in image
+    assert "owner=1883" in (TOP / "deploy/prepare.sh").read_text()
+
+
+def test_mosquitto_reads_the_files_that_are_written_for_it_and_drops_nothing() -> None:
+    text = (TOP / "deploy/mosquitto.conf").read_text()
+    lines = [line for line in text.splitlines() if line and not line.startswith("#")]
+    settings = dict(line.split(" ", 1) for line in lines)
+    assert settings["password_file"] == f"/access/{PASSWORDS}"
+    assert settings["acl_file"] == f"/access/{ACCESS}"
+    assert settings["certfile"] == settings["keyfile"] == f"/access/{CERTIFICATE}"
+    assert SERVICES["broker"]["command"] == ["/deploy/mosquitto.conf", f"/access/{RELOAD}"]
+    # mosquitto.conf(5): 0 means no limit of number; the limit in bytes bounds the memory.
+    assert settings["max_queued_messages"] == "0"
+    assert int(settings["max_queued_bytes"]) == 1_000_000_000
+    assert settings["persistence"] == "true"
+    # Seconds, unless autosave_on_changes is set.
+    assert (settings["autosave_on_changes"], settings["autosave_interval"]) == ("false", "5")
+    assert settings["allow_anonymous"] == "false"
