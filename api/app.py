@@ -16,7 +16,9 @@ from api.context import Context, borrower, make_pool
 from api.document import document
 from api.gate import Gate
 from api.hub import Hub
-from api.pages import alert_list, board, job, login, reference, signals, valve
+from api.pages import alert_list, board, invitation, job, login, reference, signals, valve
+from api.pages import me as me_page
+from api.pages import people as people_page
 from api.readiness import BrokerProbe
 from api.routes import (
     alerts,
@@ -109,5 +111,5 @@ def _include(app: FastAPI) -> None:
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
-    for page in (board, job, valve, alert_list, signals, login, reference):
+    for page in (board, job, valve, alert_list, signals, login, invitation, me_page, people_page, reference):
         app.include_router(page.router, include_in_schema=False)

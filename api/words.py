@@ -111,6 +111,17 @@ SOUNDS = {
     "knock": "knocking",
 }
 TOLD = {EventKind.TARGET_REACHED: "Target reached", EventKind.HOLD_FAILED: "Hold went over"}
+PERSON_STATES = {
+    "active": Mark(key="active", word="May log in", shape="pass", tone="calm"),
+    "invited": Mark(key="invited", word="Invited", shape="await", tone="mute"),
+    "disabled": Mark(key="disabled", word="Kept out", shape="silent", tone="warn"),
+}
+TOKEN_STATES = {
+    "works": Mark(key="works", word="Works", shape="pass", tone="calm"),
+    "expired": Mark(key="expired", word="Ran out", shape="rest", tone="mute"),
+    "revoked": Mark(key="revoked", word="Revoked", shape="silent", tone="mute"),
+}
+LINKS = {"invitation": "invitation", "reset": "link to a new password"}
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
 
 

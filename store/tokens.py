@@ -183,3 +183,11 @@ def whose(conn: Connection, secret: str, now: datetime) -> Person | NoToken:
 def from_row(row: dict[str, Any]) -> Token:
     """A token from its row in `TOKENS`."""
     return Token(**{**row, "scopes": tuple(right for right in Right if right in row["scopes"])})
+
+
+def made_by(conn: Connection, person_id: int) -> list[Token]:
+    """The tokens that a person made, the newest first."""
+    rows = conn.execute(
+        "SELECT id FROM machine_token WHERE made_by = %s ORDER BY id DESC", (person_id,)
+    ).fetchall()
+    return [by_id(conn, row["id"]) for row in rows]
