@@ -17,6 +17,7 @@ from api.document import document
 from api.gate import Gate
 from api.hub import Hub
 from api.pages import alert_list, board, invitation, job, login, reference, signals, valve
+from api.pages import figures as figures_page
 from api.pages import me as me_page
 from api.pages import people as people_page
 from api.readiness import BrokerProbe
@@ -30,6 +31,7 @@ from api.routes import (
     orders,
     people,
     places,
+    preferences,
     procedures,
     quarantine,
     readings,
@@ -50,7 +52,10 @@ Readings, hold tests and alerts of evacuation jobs.
 - **Rights.** `x-right` of each operation names the right that it needs; without it the answer is 403.
 - **Errors** are problem details (RFC 9457) with a sentence in `detail` and the fields concerned in `errors`.
 - **Lists** page by cursor: pass `next` of one page as `cursor` of the next (also as `Link` header).
-- **Times** are RFC 3339 with offset. **Pressures** carry value and unit; `?pressure_unit=micron` chooses it.
+- **Times** are RFC 3339 with offset. **Pressures** carry value and unit;
+  `?pressure_unit=micron` chooses it. Without it a person gets the unit they have chosen
+  (`/api/v1/me/preferences`), in sentences too; who has chosen nothing, and every machine token, gets Pa.
+  The event stream is the same for everybody: Pa.
 - A verdict follows a written rule. A cause is an estimate and never changes a verdict.
 
 This software does not replace the equipment maker's instructions, local codes or a licensed technician.
@@ -106,10 +111,13 @@ def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX)
     for module in (
         places, equipment, procedures, setup, jobs, readings, alerts, orders, follows, quarantine, stream,
-        people, tokens, me,
+        people, tokens, me, preferences,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
-    for page in (board, job, valve, alert_list, signals, login, invitation, me_page, people_page, reference):
+    for page in (
+        board, job, valve, alert_list, signals, login, invitation, me_page, figures_page, people_page,
+        reference,
+    ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

@@ -12,6 +12,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import lru_cache
 
+from model.errors import BadInput
+
 THIN = "\u202f"
 """Narrow no-break space: groups digits, stands before units."""
 NO_BREAK = "\u00a0"
@@ -118,6 +120,15 @@ def of_tag(tag: str) -> Conventions | None:
         order={"d": "dmy", "M": "mdy", "y": "ymd"}.get(date[:1], "dmy"),
         twelve="a" in locale.time_formats["short"].pattern,
     )
+
+
+def check(tag: str | None) -> None:
+    """Raise `BadInput` for a tag that names no locale."""
+    if tag is not None and of_tag(tag) is None:
+        raise BadInput(
+            f"{tag[:LONGEST_TAG]!r} names no known locale; write it like de-DE or en-US, or 'si'.",
+            field="locale",
+        )
 
 
 def asked_for(header: str | None) -> Conventions:

@@ -1,30 +1,20 @@
-"""How numbers, times and states read: one place for every word that people see more than once."""
+"""How states read: one place for every word that people see more than once. Figures: `api.figures`."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, Field
 
+from api.conventions import NO_BREAK, THIN
 from desk.core.order_life import Standing
 from model.alert import AlertState, Priority
-from model.clock import to_datetime
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import Cause, PhaseKind, Verdict
 from model.order import OrderState
 from model.reading import Valve
-from physics.units import from_pascal
-
-THIN = "\u202f"
-"""Narrow no-break space: groups digits, stands before units."""
-
-
-NO_BREAK = "\u00a0"
 
 
 class Mark(BaseModel, frozen=True):
@@ -110,6 +100,39 @@ SOUNDS = {
     "warble": "warble",
     "knock": "knocking",
 }
+UNIT_NAMES = {
+    "micron": "micron (of mercury)",
+    "Pa": "Pa",
+    "hPa": "hPa",
+    "mbar": "mbar (the same size as hPa)",
+    "Torr": "Torr",
+    "kPa": "kPa",
+    "°C": "°C",
+    "°F": "°F",
+    "L": "litres",
+    "ft³": "cubic feet",
+}
+LOCALES = {
+    "si": "international (ISO 80000)",
+    "en-US": "United States",
+    "en-GB": "United Kingdom",
+    "en-CA": "Canada, English",
+    "fr-CA": "Canada, French",
+    "en-AU": "Australia",
+    "en-IN": "India",
+    "de-DE": "Germany",
+    "de-CH": "Switzerland, German",
+    "fr-FR": "France",
+    "es-ES": "Spain",
+    "es-MX": "Mexico",
+    "it-IT": "Italy",
+    "nl-NL": "Netherlands",
+    "pl-PL": "Poland",
+    "pt-BR": "Brazil",
+    "sv-SE": "Sweden",
+    "ja-JP": "Japan",
+}
+"""Offered by name; any other that CLDR knows can be typed."""
 TOLD = {EventKind.TARGET_REACHED: "Target reached", EventKind.HOLD_FAILED: "Hold went over"}
 PERSON_STATES = {
     "active": Mark(key="active", word="May log in", shape="pass", tone="calm"),
@@ -125,41 +148,6 @@ LINKS = {"invitation": "invitation", "reset": "link to a new password"}
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
 
 
-def number(value: float, digits: int = 3) -> str:
-    """A number with so many significant digits, thousands grouped: ``1 230``, ``66.7``, ``0.05``."""
-    if not math.isfinite(value):
-        return "–"
-    if value == 0:
-        return "0"
-    value = float(f"{value:.{digits - 1}e}")
-    decimals = digits - 1 - math.floor(math.log10(abs(value)) + 1e-9)
-    text = f"{value:,.{max(decimals, 0)}f}"
-    return text.replace(",", THIN).replace("-", "−")
-
-
-def micron(pressure_pa: float) -> str:
-    """A pressure in micron, the trade's unit."""
-    return number(from_pascal(pressure_pa, "micron"))
-
-
-def both_units(pressure_pa: float | None) -> str:
-    """``500 micron (66.7 Pa)``."""
-    if pressure_pa is None:
-        return "–"
-    return f"{micron(pressure_pa)}{THIN}micron ({number(pressure_pa)}{THIN}Pa)"
-
-
-def scientific(value: float) -> str:
-    """``1.6 × 10⁻³``."""
-    if value == 0 or not math.isfinite(value):
-        return number(value)
-    # Rounded first: 9.97e-4 is 1.0e-3, not 10.0e-4.
-    value = float(f"{value:.1e}")
-    exponent = math.floor(math.log10(abs(value)) + 1e-9)
-    raised = str(exponent).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{value / 10**exponent:.1f}{THIN}×{THIN}10{raised}"
-
-
 def duration(seconds: float) -> str:
     """``40 s``, ``12 min``, ``1 h 05 min``, ``2 d 3 h``. The pages' own script says it the same way."""
     whole = max(0, int(seconds))
@@ -173,18 +161,6 @@ def duration(seconds: float) -> str:
         return f"{hours}{THIN}h{NO_BREAK}{minutes:02d}{THIN}min"
     days, hours = divmod(hours, 24)
     return f"{days}{THIN}d{NO_BREAK}{hours}{THIN}h"
-
-
-def clock_time(us: int | None, time_zone: str, *, seconds: bool = False) -> str:
-    """Day and time at a site: ``Tue 24 Nov, 02:13``."""
-    if us is None:
-        return "–"
-    local: datetime = to_datetime(us).astimezone(ZoneInfo(time_zone))
-    return (
-        f"{local:%a} {local.day} {local:%b}, {local:%H:%M:%S}"
-        if seconds
-        else f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
-    )
 
 
 def percent(share: float) -> str:

@@ -58,6 +58,9 @@ class Preferences:
             For a unit that cannot be chosen; its ``field`` names which.
         """
         read = {name: _read(name, value) for name, value in changes.items()}
+        if not self.chosen and "pressure_unit" in read:
+            # The pair that everybody begins with goes together.
+            read.setdefault("beside_unit", None)
         after = replace(self, **read, chosen=True)
         # The same figure twice says nothing.
         return replace(after, beside_unit=None) if after.beside_unit == after.pressure_unit else after
