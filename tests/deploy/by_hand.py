@@ -1,6 +1,6 @@
 """The services of docker-compose.yml without an engine: the same commands with the same settings, one by one.
 
-What a container would be given is put where this machine has it: addresses, and folders of volumes and secrets.
+What a container would be given is put where this machine has it: addresses, folders of volumes and secrets.
 """
 
 from __future__ import annotations

@@ -181,4 +181,4 @@ def test_a_part_that_is_not_well_says_so_with_status_2(house: ByHand) -> None:
         assert done.stderr.count("\n") == 1
     done = house.run("serve", "check", "serve")
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
-    assert house.run("serve", "check", "nothing").stderr.startswith("There is no part 'nothing'")
+    assert house.run("desk", "check", "nothing").stderr.startswith("There is no part 'nothing'")
