@@ -9,6 +9,7 @@ from typing import Any
 
 from ingest.inbox import Message
 from ingest.interpret import Item, interpret
+from ingest.outcomes import find_orders
 from ingest.registry import Equipment, load
 from ingest.write import Written, find_places, write
 from model.clock import to_datetime
@@ -74,6 +75,7 @@ def store(conn: Connection, *messages: Message, room_bytes: int = ROOM) -> Writt
     batch = items(conn, messages)
     places: dict[str, int] = {}
     find_places(conn, batch, places)
+    find_orders(conn, batch)
     return write(conn, batch, places, room_bytes=room_bytes)
 
 
