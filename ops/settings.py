@@ -59,7 +59,7 @@ class Settings(BaseSettings):
         default=None, ge=1, le=65_535, description="unset: 1883, with TLS 8883, or a free one"
     )
     tls: Literal["auto", "on", "off"] = Field(
-        default="auto", description="`auto`: on where others than this machine can reach us"
+        default="auto", description="`auto`: on where others than this machine can reach us; `on`; `off`"
     )
     tls_cert: Path | None = Field(
         default=None, description="certificate (PEM, with its chain) of yours; unset: one is made"
