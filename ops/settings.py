@@ -109,10 +109,10 @@ def refuse_unknown(found: Mapping[str, str], where: str) -> None:
         known = name in KNOWN or name in KNOWN_FILES or name == FILE
         if known or not name.startswith(PREFIX) or name.startswith(OF_TESTS):
             continue
-        near = difflib.get_close_matches(name, [*KNOWN, *KNOWN_FILES], n=1, cutoff=0.7)
-        hint = (
-            f"did you mean {near[0]}?" if near else "docs/reference/settings.md lists those that there are."
-        )
+        # Without what all begin with, which would make all alike.
+        there_are = [one.removeprefix(PREFIX) for one in (*KNOWN, *KNOWN_FILES)]
+        near = difflib.get_close_matches(name.removeprefix(PREFIX), there_are, n=1, cutoff=0.7)
+        hint = f"did you mean {PREFIX}{near[0]}?" if near else "docs/reference/settings.md lists them."
         raise BadInput(f"There is no setting {name}{where}: {hint}")
 
 

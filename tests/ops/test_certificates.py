@@ -152,7 +152,7 @@ def test_a_running_installation_renews_its_certificate(tmp_path: Path) -> None:
     clock.now = NOW + SERVER_LIFE - RENEW_BEFORE
     assert keeper.look()
     assert keeper.pair.certificate.read_bytes() != before
-    assert said == ["the certificate was renewed and is good until 2028-12-27"]
+    assert said == ["the certificate was renewed and is good until 2028-12-28"]
     assert not keeper.look()
 
 
