@@ -13,6 +13,9 @@ from physics.constants import ATMOSPHERE_PA
 from simulator.clock import US
 from simulator.site import Condition, Script, Site
 
+LOOK_TWICE_S = 20.0
+"""Who has reached the target looks at the gauge once more before having the valve closed."""
+
 WARM_UP_S = 150.0
 """A pump runs so long against the closed valve before it is opened."""
 
@@ -158,7 +161,7 @@ def again_and_again(site: Site, plan: Rounds) -> Script:
         site.renew()
         site.connect()
         yield from pull_down(site, plan.target_pa, plan.dwell_s)
-        yield after(site, 10.0)
+        yield after(site, LOOK_TWICE_S)
         yield from isolate(site, from_afar=True)
         yield after(site, plan.hold_s)
         site.fill(ATMOSPHERE_PA, 60.0)

@@ -1,0 +1,154 @@
+"""Whether an order may be given, when it is over, and whether the valve confirms it: pure functions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from desk.core import order_life
+from desk.core.order_life import Standing, check, is_due, standing, why_not_close
+from model.clock import US
+from model.equipment import Role
+from model.errors import BadInput, Conflict
+from model.order import (
+    TRANSITIONS,
+    KnownValve,
+    Order,
+    OrderAction,
+    OrderResult,
+    OrderState,
+    Outcome,
+    Report,
+)
+from model.reading import Valve
+
+NIGHT_US = 1_763_000_000 * US
+"""03:13:20 on 13 November 2025 in Lisbon: 02:13:20 UTC."""
+
+ORDER = Order(
+    id=7, token="t", instrument_id=3, valve="v1", gateway="gw1", site_id=1, time_zone="Europe/Berlin",
+    job_id=1, action=OrderAction.CLOSE, state=OrderState.ASKED, reason="", asked_by=None, asked_us=NIGHT_US,
+    session="s1", boot="b1", ttl_s=300.0, expires_us=NIGHT_US + 300 * US,
+)  # fmt: skip
+VALVE = KnownValve(
+    instrument_id=3, name="v1", role=Role.VALVE, interval_s=60.0, gateway="gw1", revoked=False, site_id=1,
+    time_zone="Europe/Berlin", job_id=1, online=True, session="s1", boot="b1", presence_us=NIGHT_US,
+    report=Report(Valve.OPEN, NIGHT_US - 30 * US, NIGHT_US - 3600 * US), latest=None,
+)  # fmt: skip
+
+
+def may(valve: KnownValve = VALVE, action: OrderAction = OrderAction.CLOSE, **changes: object) -> None:
+    given = {"reason": "", "ttl_s": 300.0, **changes}
+    check(action, str(given["reason"]), float(str(given["ttl_s"])), valve, NIGHT_US)
+
+
+def closed(ago_s: float) -> KnownValve:
+    at_us = NIGHT_US - round(ago_s * US)
+    return replace(VALVE, report=Report(Valve.CLOSED, at_us, at_us - 7200 * US))
+
+
+def test_an_open_valve_of_a_gateway_in_reach_may_be_closed() -> None:
+    may()
+    for report in (None, Report(Valve.MOVING, NIGHT_US, NIGHT_US), Report(Valve.UNKNOWN, NIGHT_US, NIGHT_US)):
+        may(replace(VALVE, report=report))
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "words"),
+    [
+        ({"action": OrderAction.OPEN}, "action", "Opening a valve from afar is not offered"),
+        ({"valve": replace(VALVE, role=Role.GAUGE)}, "instrument_id", "gw1/v1 is no valve"),
+        ({"ttl_s": 9.9}, "ttl_s", "10 to 3600 seconds"),
+        ({"ttl_s": 3601}, "ttl_s", "10 to 3600 seconds"),
+        ({"ttl_s": float("nan")}, "ttl_s", "10 to 3600 seconds"),
+        ({"reason": "x" * 501}, "reason", "at most 500 characters"),
+        ({"reason": "a\0b"}, "reason", "can be printed"),
+    ],
+)
+def test_what_is_never_given(changes: dict[str, object], field: str, words: str) -> None:
+    with pytest.raises(BadInput, match=words) as caught:
+        may(**changes)  # type: ignore[arg-type]
+    assert caught.value.field == field
+    assert caught.value.status == 422
+
+
+@pytest.mark.parametrize(
+    ("valve", "words"),
+    [
+        (replace(VALVE, revoked=True), "revoked"),
+        (replace(VALVE, online=None, presence_us=None), "has never reported itself"),
+        (replace(VALVE, online=False), "out of reach since Thu 13 Nov, 03:13"),
+        (closed(ago_s=60), "reports closed already, since Thu 13 Nov, 01:12"),
+        (replace(VALVE, latest=ORDER), "Order 7 for this valve is still open: asked Thu 13 Nov, 03:13"),
+        (
+            replace(VALVE, latest=replace(ORDER, state=OrderState.SENT, sent_us=NIGHT_US + 60 * US)),
+            "Order 7 for this valve is still open: sent Thu 13 Nov, 03:14",
+        ),
+    ],
+)
+def test_what_cannot_be_given_now(valve: KnownValve, words: str) -> None:
+    with pytest.raises(Conflict, match=words):
+        may(valve)
+    assert words in why_not_close(valve, NIGHT_US)
+
+
+def test_an_old_report_of_closed_is_no_reason_to_refuse_a_close() -> None:
+    may(closed(ago_s=301))
+    with pytest.raises(Conflict):
+        may(closed(ago_s=299))
+
+
+def test_an_order_that_is_over_hinders_none() -> None:
+    for state in OrderState:
+        if not state.open:
+            may(replace(VALVE, latest=replace(ORDER, state=state)))
+
+
+def test_an_open_order_is_due_at_its_time_and_no_other_ever() -> None:
+    assert not is_due(ORDER, ORDER.expires_us - 1)
+    assert is_due(ORDER, ORDER.expires_us)
+    assert is_due(replace(ORDER, state=OrderState.SENT), ORDER.expires_us)
+    for state in OrderState:
+        if not state.open:
+            assert not is_due(replace(ORDER, state=state), ORDER.expires_us + US)
+
+
+DONE = replace(
+    ORDER, state=OrderState.DONE, outcome=Outcome(OrderResult.DONE, "", NIGHT_US + 9 * US, NIGHT_US + 10 * US)
+)
+
+
+@pytest.mark.parametrize(
+    ("position", "after_act_s", "expected"),
+    [
+        (Valve.CLOSED, 0, Standing.CONFIRMED),
+        (Valve.CLOSED, 60, Standing.CONFIRMED),
+        (Valve.OPEN, 0, Standing.CONTRADICTED),
+        (Valve.MOVING, 5, Standing.CONTRADICTED),
+        (Valve.UNKNOWN, 5, Standing.CONTRADICTED),
+        (Valve.OPEN, -1, Standing.UNREPORTED),
+        (Valve.CLOSED, -1, Standing.UNREPORTED),
+    ],
+)
+def test_only_what_the_valve_reports_from_the_act_on_counts(
+    position: Valve, after_act_s: int, expected: Standing
+) -> None:
+    at_us = NIGHT_US + (9 + after_act_s) * US
+    assert standing(DONE, Report(position, at_us, at_us)) is expected
+
+
+def test_a_valve_that_never_reported_confirms_nothing_and_other_orders_have_no_standing() -> None:
+    assert standing(DONE, None) is Standing.UNREPORTED
+    for state in OrderState:
+        if state is not OrderState.DONE:
+            assert standing(replace(ORDER, state=state), VALVE.report) is None
+
+
+def test_an_outcome_ends_an_order_for_good_and_may_come_after_expiry() -> None:
+    ends = {OrderState.DONE, OrderState.REFUSED, OrderState.FAILED}
+    for state in ends:
+        assert TRANSITIONS[state] == frozenset()
+    assert TRANSITIONS[OrderState.EXPIRED] == ends
+    assert OrderState.SENT not in TRANSITIONS[OrderState.EXPIRED]
+    assert order_life.USUAL_TTL_S <= order_life.LONGEST_TTL_S
