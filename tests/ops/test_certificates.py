@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from model.clock import US, Clock
+from model.clock import US, Clock, HandClock, to_datetime, to_us
 from model.errors import BadInput
 from ops.certificates import (
     RENEW_BEFORE,
@@ -28,19 +28,6 @@ from ops.tls import LOOK_US, Keeper, is_loopback, names, wanted
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 NAMES = ["vacuum.example", "192.0.2.7", "localhost", "127.0.0.1", "::1"]
-
-
-class HandClock:
-    """A clock that is set."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def now_us(self) -> int:
-        return round(self.now.timestamp()) * US
-
-    def real_seconds(self, seconds: float) -> float:
-        return seconds
 
 
 def openssl(*arguments: str | Path) -> str:
@@ -144,12 +131,12 @@ def kept(settings: Settings, folder: Path, clock: Clock) -> tuple[Keeper, list[s
 
 
 def test_a_running_installation_renews_its_certificate(tmp_path: Path) -> None:
-    clock = HandClock(NOW)
+    clock = HandClock(to_us(NOW))
     keeper, said = kept(Settings(tls_names="vacuum.example"), tmp_path / "tls", clock)
     before = keeper.pair.certificate.read_bytes()
-    clock.now += timedelta(seconds=LOOK_US / US)
+    clock.advance(LOOK_US / US)
     assert not keeper.look()
-    clock.now = NOW + SERVER_LIFE - RENEW_BEFORE
+    clock.us = to_us(NOW + SERVER_LIFE - RENEW_BEFORE)
     assert keeper.look()
     assert keeper.pair.certificate.read_bytes() != before
     assert said == ["the certificate was renewed and is good until 2028-12-28"]
@@ -160,16 +147,16 @@ def test_a_certificate_of_the_company_is_followed_and_its_end_announced(tmp_path
     company = Authority(tmp_path / "company")
     company.keep(NAMES, NOW)
     settings = Settings(tls_cert=company.pair.certificate, tls_key=company.pair.key)
-    clock = HandClock(NOW)
+    clock = HandClock(to_us(NOW))
     keeper, said = kept(settings, tmp_path / "tls", clock)
     assert not (tmp_path / "tls").exists()
-    clock.now = NOW + SERVER_LIFE - timedelta(days=10)
+    clock.us = to_us(NOW + SERVER_LIFE - timedelta(days=10))
     assert not keeper.look()
     assert said == [f"the certificate {company.pair.certificate} ends on 2027-12-27: renew it"]
     company.pair.certificate.write_text("half a file")
-    clock.now += timedelta(minutes=1)
+    clock.advance(60)
     assert not keeper.look()
     assert said[-1].startswith("the one before goes on: ")
-    company.keep(NAMES, clock.now)
-    clock.now += timedelta(minutes=1)
+    company.keep(NAMES, to_datetime(clock.us))
+    clock.advance(60)
     assert keeper.look()
