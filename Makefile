@@ -30,7 +30,8 @@ $(RUNTIME): requirements/runtime.txt requirements/build.txt pyproject.toml ops/s
 	@sh ops/setup.sh "$(VENV)" runtime
 	@touch "$@"
 
-$(DEVELOPMENT): $(RUNTIME) requirements/development.txt tests/timescale/package-lock.json
+$(DEVELOPMENT): $(RUNTIME) requirements/development.txt tests/timescale/package-lock.json \
+		tests/contract/package-lock.json
 	@sh ops/setup.sh "$(VENV)" development
 	@touch "$@"
 
