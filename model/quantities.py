@@ -116,9 +116,9 @@ def write_duration(value_s: float) -> str:
     return f"{value_s:.12g} s"
 
 
-def write_volume(value_m3: float | None) -> str:
-    """In litres."""
-    return "" if value_m3 is None else f"{value_m3 * 1000:.12g} l"
+def write_volume(value_m3: float | None, unit: str = "l") -> str:
+    """In litres, or another unit."""
+    return "" if value_m3 is None else f"{value_m3 / VOLUME_M3[unit.casefold()]:.12g} {unit}"
 
 
 def write_share(value: float) -> str:

@@ -107,15 +107,15 @@ def read_properties(texts: Texts, before: Properties | None = None) -> Propertie
     return _all_errors(texts, values.checked)
 
 
-def write_properties(what: Properties) -> dict[str, str]:
-    """The record of an instrument's properties."""
+def write_properties(what: Properties, unit: str = "micron") -> dict[str, str]:
+    """The record of an instrument's properties, pressures in that unit."""
     return {
         "role": what.role.value,
         "position": what.position.value,
         "principle": what.principle,
         "unit": what.unit,
-        "range_low": quantities.write_pressure(what.range_low_pa),
-        "range_high": quantities.write_pressure(what.range_high_pa),
+        "range_low": quantities.write_pressure(what.range_low_pa, unit),
+        "range_high": quantities.write_pressure(what.range_high_pa, unit),
         "accuracy": quantities.write_share(what.accuracy),
         "interval": quantities.write_duration(what.interval_s),
         "serial": what.serial,
@@ -169,16 +169,16 @@ def read_procedure(texts: Texts, before: Procedure | None = None) -> Procedure:
         raise BadFields({column: str(error)}) from error
 
 
-def write_procedure(what: Procedure) -> dict[str, str]:
-    """The record of a procedure."""
+def write_procedure(what: Procedure, unit: str = "micron") -> dict[str, str]:
+    """The record of a procedure, pressures in that unit."""
     return {
         "name": what.name,
-        "target": quantities.write_pressure(what.target_pa),
+        "target": quantities.write_pressure(what.target_pa, unit),
         "dwell": quantities.write_duration(what.dwell_s),
         "hold": quantities.write_duration(what.hold_s),
         "settle": quantities.write_duration(what.settle_s),
-        "limit": quantities.write_pressure(what.limit_pa),
-        "rise": quantities.write_pressure(what.rise_pa),
+        "limit": quantities.write_pressure(what.limit_pa, unit),
+        "rise": quantities.write_pressure(what.rise_pa, unit),
         "persistence": quantities.write_duration(what.persistence_s),
         "median": quantities.write_duration(what.filter_s),
         "breaks": str(what.breaks),

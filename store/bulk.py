@@ -129,7 +129,11 @@ def run(conn: Connection, kind: str, text: str, by: By, *, dry_run: bool) -> Out
     BadInput
         If the text is no table of this kind at all.
     """
-    what = KINDS[kind]
+    return run_kind(conn, kind, KINDS[kind], text, by, dry_run=dry_run)
+
+
+def run_kind(conn: Connection, kind: str, what: Kind, text: str, by: By, *, dry_run: bool) -> Outcome:
+    """`run` for a kind that is not set up, but comes from elsewhere."""
     lines = read_table(text, what)
     rows: list[Row] = []
     bad: list[BadCell] = []
@@ -212,10 +216,15 @@ def _header(cells: list[str], what: Kind) -> list[str]:
     return header
 
 
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    "circuit": ("site", "name"),
+    "instrument": ("gateway", "name"),
+    "job": ("site", "title", "start"),
+}
+
+
 def _key(kind: str, values: Mapping[str, str]) -> str:
-    names = (
-        ("site", "name") if kind == "circuit" else ("gateway", "name") if kind == "instrument" else ("name",)
-    )
+    names = _KEYS.get(kind, ("name",))
     return "\0".join(values.get(name, "").strip() for name in names)
 
 
@@ -278,7 +287,7 @@ def _circuit(conn: Connection, texts: Texts, by: By) -> Row:
 def _crew(conn: Connection, texts: Texts, by: By) -> Row:
     name = texts.text("name", required=True)
     texts.done()
-    if conn.execute("SELECT FROM crew WHERE name = %s", (name,)).fetchone():
+    if conn.execute("SELECT 1 FROM crew WHERE name = %s", (name,)).fetchone():
         return _row(name, {}, {})
     equipment.add_crew(conn, name, by=by)
     return _row(name, None, {})

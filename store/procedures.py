@@ -44,7 +44,7 @@ def add(conn: Connection, procedure: Procedure, *, by: By | None = None) -> Proc
     if by is not None:
         old = None if before is None else audit.of(from_row(before))
         audit.write(conn, by, "add-procedure", f"procedure:{made.id}", old, audit.of(made))
-    if conn.execute("SELECT FROM procedure WHERE is_default AND name = %s", (wanted.name,)).fetchone():
+    if conn.execute("SELECT 1 FROM procedure WHERE is_default AND name = %s", (wanted.name,)).fetchone():
         _set_default(conn, made.id)
     return made
 
@@ -74,7 +74,7 @@ def jobs_by(conn: Connection, procedure_id: int) -> int:
 def delete(conn: Connection, procedure_id: int, by: By) -> None:
     """Delete a version that no job was given; raises `Conflict` otherwise."""
     found = by_id(conn, procedure_id)
-    if conn.execute("SELECT FROM procedure WHERE id = %s AND is_default", (procedure_id,)).fetchone():
+    if conn.execute("SELECT 1 FROM procedure WHERE id = %s AND is_default", (procedure_id,)).fetchone():
         raise Conflict(
             f"{found.name}, version {found.version}, cannot be deleted: walk-up jobs get it. "
             "Choose another default first."

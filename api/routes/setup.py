@@ -23,7 +23,7 @@ from store.bulk import Fate, Outcome
 router = APIRouter(tags=["setting up"])
 
 Table = Annotated[
-    bytes, Body(media_type="text/csv", description="CSV with a header, UTF-8, commas or semicolons.")
+    bytes | None, Body(media_type="text/csv", description="CSV with a header, UTF-8, commas or semicolons.")
 ]
 DryRun = Annotated[bool, Query(description="Only say what would become of each row.")]
 
@@ -48,7 +48,7 @@ class Imported(BaseModel):
     rows: list[ImportedRow]
 
 
-def _import(ctx: Ctx, kind: str, table: bytes, by: By, dry_run: bool) -> Imported:
+def _import(ctx: Ctx, kind: str, table: bytes | None, by: By, dry_run: bool) -> Imported:
     with ctx.database() as conn:
         outcome = bulk.run(conn, kind, decoded(table), by, dry_run=dry_run)
     refuse_bad(outcome)
@@ -75,8 +75,9 @@ def refuse_bad(outcome: Outcome) -> None:
         )
 
 
-def decoded(table: bytes) -> str:
+def decoded(table: bytes | None) -> str:
     """The text of a table; raises `BadInput` if it is not UTF-8."""
+    table = table or b""
     if len(table) > bulk.MOST_BYTES:
         raise BadInput(f"The table is larger than {bulk.MOST_BYTES // 1_000_000} MB: split it.", field="file")
     try:
@@ -90,37 +91,41 @@ _RESPONSES = errors_of(401, 403, 422, 503)
 
 
 @router.post("/sites/import", responses=_RESPONSES)
-def import_sites(ctx: Ctx, person: MayEquip, table: Table, dry_run: DryRun = False) -> Imported:
+def import_sites(ctx: Ctx, person: MayEquip, table: Table = None, dry_run: DryRun = False) -> Imported:
     """Sites from a table with the columns name, time_zone, place: all or nothing."""
     return _import(ctx, "site", table, by_of(ctx, person), dry_run)
 
 
 @router.post("/circuits/import", responses=_RESPONSES)
-def import_circuits(ctx: Ctx, person: MayEquip, table: Table, dry_run: DryRun = False) -> Imported:
+def import_circuits(ctx: Ctx, person: MayEquip, table: Table = None, dry_run: DryRun = False) -> Imported:
     """Circuits from a table with the columns site, name, volume, refrigerant, oil: all or nothing."""
     return _import(ctx, "circuit", table, by_of(ctx, person), dry_run)
 
 
 @router.post("/crews/import", responses=_RESPONSES)
-def import_crews(ctx: Ctx, person: MayEquip, table: Table, dry_run: DryRun = False) -> Imported:
+def import_crews(ctx: Ctx, person: MayEquip, table: Table = None, dry_run: DryRun = False) -> Imported:
     """Crews from a table with the column name: all or nothing."""
     return _import(ctx, "crew", table, by_of(ctx, person), dry_run)
 
 
 @router.post("/gateways/import", responses=_RESPONSES)
-def import_gateways(ctx: Ctx, person: MayKeepGateways, table: Table, dry_run: DryRun = False) -> Imported:
+def import_gateways(
+    ctx: Ctx, person: MayKeepGateways, table: Table = None, dry_run: DryRun = False
+) -> Imported:
     """Gateways from a table with the columns name, site: all or nothing. New secrets are shown this once."""
     return _import(ctx, "gateway", table, by_of(ctx, person), dry_run)
 
 
 @router.post("/instruments/import", responses=_RESPONSES)
-def import_instruments(ctx: Ctx, person: MayEquip, table: Table, dry_run: DryRun = False) -> Imported:
+def import_instruments(ctx: Ctx, person: MayEquip, table: Table = None, dry_run: DryRun = False) -> Imported:
     """Instruments from a table; its columns are gateway, name and those of an instrument: all or nothing."""
     return _import(ctx, "instrument", table, by_of(ctx, person), dry_run)
 
 
 @router.post("/procedures/import", responses=_RESPONSES)
-def import_procedures(ctx: Ctx, person: MaySetProcedures, table: Table, dry_run: DryRun = False) -> Imported:
+def import_procedures(
+    ctx: Ctx, person: MaySetProcedures, table: Table = None, dry_run: DryRun = False
+) -> Imported:
     """Procedures from a table: a known name with other numbers becomes its next version. All or nothing."""
     return _import(ctx, "procedure", table, by_of(ctx, person), dry_run)
 

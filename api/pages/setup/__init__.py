@@ -1,0 +1,11 @@
+"""Pages for setting up the company's equipment."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from api.pages.setup import gateways, index, instruments, pipes, places, procedures, tables
+
+router = APIRouter()
+for _page in (index, tables, places, gateways, instruments, procedures, pipes):
+    router.include_router(_page.router)

@@ -1,0 +1,41 @@
+"""What is set up, and what is missing."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from api.context import Ctx
+from api.pages import render
+from api.permissions import MayEquip
+from store import gaps
+from store.lists import unacknowledged
+
+router = APIRouter()
+
+MISSING = {
+    "volume": "has no volume: leak rates stay unknown, and what a pass shows is a rise only",
+    "refrigerant": "has no refrigerant: no loss can be named, and no caution against fire",
+    "range": "has no range: over-range cannot be told from its readings",
+    "never-heard": "has never been heard of: check its password, topic and time",
+    "no-instrument": "has no instrument: whatever it sends is refused",
+}
+ADDRESS = {"circuit": "circuits", "instrument": "instruments", "gateway": "gateways"}
+
+
+@router.get("/setup")
+def index(request: Request, ctx: Ctx, person: MayEquip) -> Response:
+    """Counts, gaps, and the ways to everything."""
+    with ctx.database() as conn:
+        counts = gaps.counts(conn)
+        missing = gaps.gaps(conn)
+        waiting = unacknowledged(conn)
+    return render(
+        request,
+        "setup/index.html",
+        counts=counts,
+        missing=missing,
+        words_of=MISSING,
+        address_of=ADDRESS,
+        unacknowledged=waiting,
+    )

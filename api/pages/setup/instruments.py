@@ -1,0 +1,132 @@
+"""Instruments: what they are, changing them, taking them out of service."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from api import words
+from api.context import Context, Ctx
+from api.pages import render
+from api.pages.setup.forms import Field, Form, Typed, choices_of, errors_of, see
+from api.permissions import MayEquip
+from api.reader import figures_of
+from api.routes.places import Number, by_of, found
+from model.equipment import Position, Role
+from model.errors import BadInput, NotFound
+from model.records import read_properties, write_properties
+from model.texts import Texts
+from store import audit, changing, deleting, equipment, rejudging
+from store.lists import INSTRUMENTS
+
+router = APIRouter()
+
+MOST_SHOWN = 2000
+PROPERTIES = (
+    Field("role", "What it is", choices=choices_of(Role, words.ROLES)),
+    Field(
+        "position",
+        "Side of the isolation valve",
+        "a gauge on the pump's side never gives a verdict",
+        choices=choices_of(Position, words.POSITIONS),
+    ),
+    Field("range_low", "Range from", "with its unit: 1 micron, 0.1 Pa"),
+    Field("range_high", "Range to", "with its unit; at or above it is over-range"),
+    Field("accuracy", "Accuracy", "share of the reading, such as 10 %"),
+    Field("interval", "Reporting interval", "such as 10 s"),
+    Field("unit", "Unit of its readings", "that it may send beside Pa, hPa and kPa"),
+    Field("principle", "Principle", "such as thermistor"),
+    Field("serial", "Serial number"),
+)
+USUAL = {"role": "gauge", "position": "circuit", "accuracy": "10 %", "interval": "10 s", "unit": "Pa"}
+
+
+@router.get("/setup/instruments")
+def instruments(request: Request, ctx: Ctx, person: MayEquip) -> Response:
+    """All instruments, by gateway."""
+    with ctx.database() as conn:
+        rows = INSTRUMENTS.page(conn, {"gateway": None, "site": None}, None, MOST_SHOWN)
+    rows.sort(key=lambda row: (row["retired_at"] is not None, row["gateway"], row["name"]))
+    return render(request, "setup/instruments.html", rows=rows)
+
+
+def _instrument(
+    request: Request,
+    ctx: Context,
+    number: int,
+    status: int = 200,
+    *,
+    edit: Form | None = None,
+    stray: str = "",
+    again: int | None = None,
+) -> Response:
+    unit = figures_of(request).units.pressure
+    with ctx.database() as conn:
+        row = found(conn, INSTRUMENTS, "instrument", number, gateway=None, site=None)
+        jobs = rejudging.of_instrument(conn, number)
+        history = audit.history(conn, f"instrument:{number}")
+    texts = write_properties(changing.properties_of(equipment.instrument_from_row(row)), unit)
+    edit = edit or Form(PROPERTIES, texts, f"/setup/instruments/{number}", "Save")
+    return render(
+        request,
+        "setup/instrument.html",
+        status,
+        instrument=row,
+        jobs=jobs,
+        history=history,
+        edit=edit,
+        stray=stray,
+        again=again,
+    )
+
+
+@router.get("/setup/instruments/{number}")
+def instrument(
+    request: Request, ctx: Ctx, person: MayEquip, number: Number, again: int | None = None
+) -> Response:
+    """One instrument."""
+    return _instrument(request, ctx, number, again=again)
+
+
+@router.post("/setup/instruments/{number}")
+def change_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Number, typed: Typed) -> Response:
+    """Change an instrument; jobs that it served may be judged again."""
+    try:
+        with ctx.database() as conn:
+            before = equipment.instrument_from_row(changing.row_of(conn, "instrument", number))
+            wanted = read_properties(Texts(typed), changing.properties_of(before))
+            _, again = changing.change_instrument(conn, number, by_of(ctx, person), wanted)
+    except NotFound:
+        raise
+    except BadInput as error:
+        form = Form(PROPERTIES, typed, f"/setup/instruments/{number}", "Save", errors_of(error))
+        return _instrument(request, ctx, number, 422, edit=form)
+    return see(f"/setup/instruments/{number}" + (f"?again={len(again)}" if again else ""))
+
+
+@router.post("/setup/instruments/{number}/service")
+def service(request: Request, ctx: Ctx, person: MayEquip, number: Number, typed: Typed) -> Response:
+    """Take an instrument out of service, or put it back."""
+    act = changing.restore_instrument if "restore" in typed else changing.retire_instrument
+    try:
+        with ctx.database() as conn:
+            act(conn, number, by_of(ctx, person))
+    except NotFound:
+        raise
+    except BadInput as error:
+        return _instrument(request, ctx, number, 409, stray=str(error))
+    return see(f"/setup/instruments/{number}")
+
+
+@router.post("/setup/instruments/{number}/delete")
+def delete_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Number) -> Response:
+    """Delete an instrument that never sent anything."""
+    try:
+        with ctx.database() as conn:
+            gateway = changing.row_of(conn, "instrument", number)["gateway_id"]
+            deleting.delete(conn, "instrument", number, by_of(ctx, person))
+    except NotFound:
+        raise
+    except BadInput as error:
+        return _instrument(request, ctx, number, 409, stray=str(error))
+    return see(f"/setup/gateways/{gateway}")

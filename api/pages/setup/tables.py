@@ -1,0 +1,87 @@
+"""Many at once from a table, with a dry run first."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, File, Form, Request, UploadFile
+from starlette.responses import Response
+
+from api.context import Context, Ctx
+from api.pages import render
+from api.permissions import MayEquip
+from api.routes.places import by_of
+from api.routes.setup import decoded
+from model.errors import BadInput, NotAllowed
+from model.rights import MEANING, Right
+from store import bulk
+from store.bulk import Outcome
+from store.people import Person
+
+router = APIRouter()
+
+KindName = Literal["site", "circuit", "crew", "gateway", "instrument", "procedure"]
+RIGHT = {"gateway": Right.GATEWAYS, "procedure": Right.PROCEDURES}
+"""What a table of these takes beside the right to set up equipment."""
+PLURAL = {name: f"{name}s" for name in bulk.KINDS}
+
+
+def _page(
+    request: Request,
+    kind: str,
+    *,
+    table: str = "",
+    problem: str = "",
+    outcome: Outcome | None = None,
+) -> Response:
+    bad = bool(problem) or (outcome is not None and bool(outcome.bad))
+    return render(
+        request,
+        "setup/table.html",
+        422 if bad else 200,
+        kind=kind,
+        plural=PLURAL[kind],
+        what=bulk.KINDS[kind],
+        table=table,
+        problem=problem,
+        outcome=outcome,
+    )
+
+
+@router.get("/setup/import/{kind}")
+def upload(request: Request, ctx: Ctx, person: MayEquip, kind: KindName) -> Response:
+    """The form for a table."""
+    _check(person, kind)
+    return _page(request, kind)
+
+
+@router.post("/setup/import/{kind}")
+def take(
+    request: Request,
+    ctx: Ctx,
+    person: MayEquip,
+    kind: KindName,
+    file: Annotated[UploadFile | None, File()] = None,
+    table: Annotated[str, Form()] = "",
+    act: Annotated[str, Form()] = "try",
+) -> Response:
+    """Try a table, or import it; without JavaScript the table itself travels along in the page."""
+    _check(person, kind)
+    try:
+        if file is not None and file.filename:
+            table = decoded(file.file.read(bulk.MOST_BYTES + 1))
+        outcome = _run(ctx, person, kind, table, dry_run=act != "import")
+    except BadInput as error:
+        return _page(request, kind, table=table.replace("\0", ""), problem=str(error))
+    return _page(request, kind, table="" if outcome.applied else table, outcome=outcome)
+
+
+def _run(ctx: Context, person: Person, kind: str, table: str, *, dry_run: bool) -> Outcome:
+    with ctx.database() as conn:
+        return bulk.run(conn, kind, table, by_of(ctx, person), dry_run=dry_run)
+
+
+def _check(person: Person, kind: str) -> None:
+    right = RIGHT.get(kind)
+    if right is not None and right not in person.rights:
+        raise NotAllowed(f"{person.limits} {MEANING[right]}; that takes the right “{right}”.")
