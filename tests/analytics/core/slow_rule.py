@@ -63,10 +63,14 @@ def filtered_readings(case: Case) -> list[At]:
     times = sorted(smallest)
     found = []
     for i, now in enumerate(times):
-        steps = [times[k + 1] - times[k] for k in range(i)][-15:]
+        steps = [times[k + 1] - times[k] for k in range(max(0, i - 15), i)]
         interval = sorted(steps)[len(steps) // 2] if len(steps) >= 3 else case.registered
         one = At(now, smallest[now], None, interval)
-        trailing = [smallest[t] for t in times[: i + 1] if now - t < 60]
+        trailing = []
+        for t in reversed(times[: i + 1]):
+            if now - t >= 60:
+                break
+            trailing.append(smallest[t])
         if one.slow:
             one.filtered = median(smallest[t] for t in times[i - 2 : i + 1]) if i >= 2 else None
         elif len(trailing) >= 5:
@@ -78,19 +82,22 @@ def filtered_readings(case: Case) -> list[At]:
 
 
 def target_held(case: Case, before: list[At]) -> bool:
-    """The filtered pressure was at or below the target for the dwell time when the valve closed."""
-    known = [one for one in before if one.filtered is not None]
-    run: list[At] = []
-    for one in known:
-        if one.filtered > case.target:  # type: ignore[operator]
-            run = []
-        else:
-            if run and one.time - run[-1].time > one.gap:
-                run = []
-            run.append(one)
-    if not run:
-        return False
-    return 0 - run[0].time >= case.dwell and 0 - run[-1].time <= before[-1].gap
+    """The filtered pressure was at or below the target for the dwell time when the valve closed.
+
+    "When" is read as within one gap of closing: a spike on the last readings does not undo an hour's vacuum.
+    """
+    runs: list[list[At]] = [[]]
+    for one in before:
+        if one.filtered is None:
+            continue
+        if runs[-1] and (one.filtered > case.target or one.time - runs[-1][-1].time > one.gap):
+            runs.append([])
+        if one.filtered <= case.target:
+            runs[-1].append(one)
+    return any(
+        0 - run[0].time >= case.dwell and 0 - run[-1].time <= before[-1].gap
+        for run in [run for run in runs if run][-2:]
+    )
 
 
 def unseen(case: Case, before: list[At]) -> bool:
@@ -154,6 +161,31 @@ def over_run(
     return None, since
 
 
+def came_down(case: Case, inside: list[At]) -> tuple[float, float] | None:
+    """When a pressure that had stood at the gauge's top fell again, and when that was seen.
+
+    "The pump side cannot have been isolated."
+    """
+    since: float | None = None
+    count = 0
+    stood = False
+    near = 0.0
+    for one in inside:
+        if stood:
+            if one.value >= 0.9 * case.top:
+                near = one.time
+            if one.filtered is not None and one.filtered < 0.9 * case.top and one.value < case.top:
+                return near, one.time
+        elif one.value >= case.top:
+            since = one.time if since is None else since
+            count += 1
+            stood = one.filtered is not None and (count >= 3 if one.slow else one.time - since >= 60)
+            near = one.time
+        else:
+            since, count = None, 0
+    return None
+
+
 def kinds(case: Case, limit: float) -> tuple[bool, ...]:
     return (True, False) if case.top > limit else (False,)
 
@@ -175,19 +207,21 @@ def judge_slowly(case: Case) -> Said:
         later = [one for one in after if one.time > end]
         seen = last is not None and last.time + 1.5 * last.interval >= end
         if not seen and not (later and last is not None and later[0].time - last.time <= later[0].gap):
+            if extended and not any(one.time >= case.hold for one in after):
+                # Nothing came at or after the planned end: it is judged as if there had been no extension.
+                opened = Said("inconclusive", "over-at-end", case.opened) if case.opened is not None else None
+                return opened or spoiled(case, after, case.hold) or Said("inconclusive", "over-at-end")
             bad = spoiled(case, after, end)
             if bad is not None:
                 return bad
-            if not later and extended:
-                return Said("inconclusive", "over-at-end")
-            return Said("inconclusive", "gap-over-end")
+            return Said("inconclusive", "over-at-end" if extended and not later else "gap-over-end")
         assert last is not None
         if not over:
             break
         if extended:
             return Said("inconclusive", "over-at-end")
         end += max(60.0, 3 * last.interval) if last.slow else 60.0
-    return spoiled(case, after, end) or whole(case, after, end)
+    return spoiled(case, after, end) or whole(case, before, after, end)
 
 
 def judged_inside(case: Case, before: list[At], inside: list[At]) -> tuple[Said | None, bool]:
@@ -209,6 +243,7 @@ def judged_inside(case: Case, before: list[At], inside: list[At]) -> tuple[Said 
         float("inf") if case.limit is None else case.limit,
         float("inf") if case.rise is None else start + case.rise,
     )
+    down = came_down(case, inside) if limit >= case.top else None
     if limit >= case.top:
         # A gauge whose range does not reach the limit: its top is no evidence, and breaks every run.
         inside = [x if x.value < case.top else At(x.time, x.value, 0.0, x.interval) for x in inside]
@@ -225,6 +260,8 @@ def judged_inside(case: Case, before: list[At], inside: list[At]) -> tuple[Said 
                 break
             if not any(since is not None for _, since in parts):
                 return Said("inconclusive", "start-above-limit", one.time), False
+    if down is not None and not any((said.decided or 0.0) <= down[1] for said in fails):
+        return Said("inconclusive", "reopened", down[0]), False
     if fails:
         first = min(fails, key=lambda said: said.decided or 0.0)
         # Both kinds of run end in one fail; it began with the earlier of those that go on.
@@ -252,7 +289,7 @@ def spoiled(case: Case, after: list[At], end: float) -> Said | None:
     return None
 
 
-def whole(case: Case, after: list[At], end: float) -> Said:
+def whole(case: Case, before: list[At], after: list[At], end: float) -> Said:
     """The full length is over and nothing failed."""
     lost = 0.0
     previous = 0.0
@@ -265,7 +302,6 @@ def whole(case: Case, after: list[At], end: float) -> Said:
     # Not one reading to judge after settling is no evidence, however slow the gauge.
     if lost > 0.1 * case.hold or start_value(case, [one for one in after if one.time <= end]) is None:
         return Said("inconclusive", "gaps-over-tenth")
-    before = [one for one in filtered_readings(case) if one.time < 0]
     if not target_held(case, before) and unseen(case, before):
         return Said("inconclusive", "target-unseen")
     return Said("passed", "below-limit", end)

@@ -15,7 +15,9 @@ from model.reading import Quantity, Valve
 from tests.analytics.core.curves import GAUGE, ISOLATION_VALVE, at, instrument, judge, report, settings, state
 from tests.analytics.core.slow_rule import Case, filtered_readings, judge_slowly
 
-SERIES = 300
+PARTS = 8
+SERIES = 1250
+"""In each part: ten thousand in all."""
 
 
 def random_case(rng: random.Random) -> Case:
@@ -84,10 +86,9 @@ def random_curve(rng: random.Random, limit: float, hold: float) -> Callable[[flo
     return curves[kind]
 
 
-@pytest.mark.parametrize("part", range(4))
+@pytest.mark.parametrize("part", range(PARTS))
 def test_two_implementations_of_the_rule_agree(part: int) -> None:
-    # The same series every time, unless HOLDFAST_RULE_SEED asks for others: among those, about one in fifteen
-    # hundred still divides the two on why a hold is inconclusive (spikes and gaps at its very edges).
+    # The same series every time, unless HOLDFAST_RULE_SEED asks for others.
     rng = random.Random(f"{os.environ.get('HOLDFAST_RULE_SEED', 'rule')}-{part}")
     seen: dict[str, int] = {}
     for number in range(SERIES):
@@ -106,8 +107,8 @@ def test_two_implementations_of_the_rule_agree(part: int) -> None:
         rng.shuffle(samples)
         seen_now = judge(samples, given, now_s=case.hold + 3 * 86_400)
         before = [one.filtered for one in filtered_readings(case) if one.time < 0]
-        if [value for value in before if value is not None][-1] >= case.top:
-            # Two spikes of a slow gauge: the valve closed at what looks like the atmosphere.
+        if [value for value in before if value is not None][-1] >= min(case.top, 5000.0):
+            # Two spikes of a slow gauge: the valve closed where nobody would hold.
             assert not seen_now.holds
             continue
         hold = seen_now.holds[0]
