@@ -219,6 +219,29 @@ def facts(conn: Connection, job_ids: Iterable[int]) -> dict[int, list[tuple[Fact
     return result
 
 
+def told(conn: Connection, job_ids: Iterable[int]) -> dict[tuple[int, str, int], int]:
+    """Of facts that have moved since they were told: job, kind, start [µs] and the start that was told."""
+    rows = conn.execute(
+        "SELECT job_id, kind, subject_at, told_at FROM fact WHERE job_id = ANY(%s) AND told_at IS NOT NULL",
+        (list(job_ids),),
+        prepare=True,
+    )
+    return {(row["job_id"], row["kind"], to_us(row["subject_at"])): to_us(row["told_at"]) for row in rows}
+
+
+def note_told(conn: Connection, facts: Sequence[tuple[int, Fact, int]]) -> None:
+    """Note which start was told of facts that have moved [µs]; each comes with its job."""
+    if facts:
+        with conn.cursor() as cursor:
+            cursor.executemany(
+                "UPDATE fact SET told_at = %s WHERE job_id = %s AND kind = %s AND subject_at = %s",
+                [
+                    (to_datetime(told_us), job, fact.kind, to_datetime(fact.subject_us))
+                    for job, fact, told_us in facts
+                ],
+            )
+
+
 def write_facts(
     conn: Connection,
     live: Sequence[tuple[int, Fact]],
@@ -248,7 +271,8 @@ def write_facts(
                 "INSERT INTO fact (job_id, kind, subject_at, happened_at, text, data) "
                 "VALUES (%s, %s, %s, %s, %s, %s) ON CONFLICT (job_id, kind, subject_at) "
                 "DO UPDATE SET happened_at = excluded.happened_at, "
-                "text = excluded.text, data = excluded.data, withdrawn_at = NULL",
+                "text = excluded.text, data = excluded.data, withdrawn_at = NULL, "
+                "told_at = CASE WHEN fact.withdrawn_at IS NULL THEN fact.told_at END",
                 [
                     (
                         job,

@@ -81,7 +81,7 @@ JOBS = Listing(
     "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
     "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "
     "WHERE (%(site)s::int IS NULL OR j.site_id = %(site)s) AND "
-    "(%(state)s::text IS NULL OR j.state = %(state)s)",
+    "(%(state)s::text IS NULL OR j.state = %(state)s) AND j.withdrawn_at IS NULL",
     newest_first=True,
 )
 
@@ -123,10 +123,10 @@ EVENTS = Listing(
 # A fact about a stretch of the curve is named by its start, which late readings may move, or take back whole.
 _TIMELINE = """
 SELECT id, happened_at, recorded_at, text,
-       kind = ANY(%(facts)s) AND NOT EXISTS (
+       kind = ANY(%(facts)s) AND subject NOT LIKE 'job:%%' AND NOT EXISTS (
            SELECT FROM fact f WHERE f.job_id = e.job_id AND f.kind = e.kind AND f.withdrawn_at IS NULL
-           AND abs(extract(epoch FROM f.subject_at) - split_part(e.subject, ':', 2)::numeric / 1000000)
-               <= %(moved_s)s
+           AND abs(extract(epoch FROM coalesce(f.told_at, f.subject_at))
+                   - split_part(e.subject, ':', 2)::numeric / 1000000) <= %(moved_s)s
        ) AS void
 FROM event e WHERE job_id = %(job)s ORDER BY happened_at DESC, id DESC LIMIT %(limit)s
 """
@@ -136,9 +136,23 @@ MOVED_S = 600
 
 def timeline(conn: Connection, job_id: int, limit: int) -> list[dict[str, Any]]:
     """Events of a job by event time, the latest first; ``void`` ones were taken back by late readings."""
-    facts = [EventKind.PULL_DOWN_STARTED, EventKind.TARGET_REACHED, EventKind.VACUUM_BROKEN]
+    facts = [
+        EventKind.JOB_OPENED,
+        EventKind.JOB_CLOSED,
+        EventKind.PULL_DOWN_STARTED,
+        EventKind.TARGET_REACHED,
+        EventKind.VACUUM_BROKEN,
+        EventKind.EVACUATION_FINISHED,
+        EventKind.EVACUATION_UNPROVEN,
+    ]
     what = {"job": job_id, "facts": facts, "moved_s": MOVED_S, "limit": limit}
     return conn.execute(_TIMELINE, what).fetchall()
+
+
+def withdrawn(conn: Connection, job_id: int) -> bool:
+    """Whether late readings showed that there was no such walk-up job."""
+    row = conn.execute("SELECT withdrawn_at FROM job WHERE id = %s", (job_id,)).fetchone()
+    return row is not None and row["withdrawn_at"] is not None
 
 
 def phases(conn: Connection, job_id: int) -> list[dict[str, Any]]:

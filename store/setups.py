@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from psycopg.rows import tuple_row
 
@@ -14,6 +14,7 @@ from model.procedure import Procedure
 from model.reading import Quantity
 from store import equipment, jobs, procedures
 from store.database import Connection
+from store.walkups import MOVABLE
 from store.work import Span
 
 JUDGED = (
@@ -49,6 +50,8 @@ class Setup:
     assignments: tuple[Assignment, ...]
     instruments: tuple[Instrument, ...]
     labels: dict[int, str]
+    reach: tuple[Assignment, ...] = ()
+    """The assignments without the ends that the rule made: as far as its readings go, whenever it is over."""
 
     @property
     def begins_us(self) -> int | None:
@@ -76,11 +79,20 @@ _JOBS = """
 SELECT j.*, c.volume_m3, c.refrigerant FROM job j LEFT JOIN circuit c ON c.id = j.circuit_id
 WHERE j.id = ANY(%s)
 """
-_ASSIGNMENTS = """
-SELECT a.*, g.name || '/' || i.name AS label
+# An end that the rule made lies where the job was closed; beyond it, up to what a person gave, lie walk-ups
+# that it might swallow.
+_ASSIGNMENTS = f"""
+SELECT a.*, g.name || '/' || i.name AS label,
+    o.closed_by_rule AND a.until = o.closed_at AND NOT a.until_fixed AS ruled,
+    CASE WHEN o.closed_by_rule AND a.until = o.closed_at AND NOT a.until_fixed THEN (
+        SELECT min(b.since) FROM assignment b
+        WHERE b.instrument_id = a.instrument_id AND b.since >= a.until AND NOT EXISTS (
+            SELECT FROM assignment a JOIN job j ON j.id = a.job_id WHERE a.id = b.id AND {MOVABLE}))
+    END AS bound
 FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id
+JOIN job o ON o.id = a.job_id
 WHERE a.job_id = ANY(%s) ORDER BY a.instrument_id, a.since
-"""
+"""  # noqa: S608 - constants of this package
 # Of two values for one key the smaller judges. Times as microseconds and rows as tuples: half the cost of
 # datetimes in dictionaries.
 _READINGS = """
@@ -121,9 +133,13 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
     """The set-ups of jobs."""
     ids = sorted(job_ids)
     assignments: dict[int, list[Assignment]] = {}
+    reach: dict[int, list[Assignment]] = {}
     labels: dict[int, str] = {}
     for row in conn.execute(_ASSIGNMENTS, (ids,), prepare=True):
-        assignments.setdefault(row["job_id"], []).append(jobs.assignment_from_row(row))
+        one = jobs.assignment_from_row(row)
+        assignments.setdefault(row["job_id"], []).append(one)
+        bound_us = None if row["bound"] is None else to_us(row["bound"])
+        reach.setdefault(row["job_id"], []).append(replace(one, until_us=bound_us) if row["ruled"] else one)
         labels[row["instrument_id"]] = row["label"]
     instruments = {
         row["id"]: equipment.instrument_from_row(row)
@@ -155,6 +171,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
             assignments=tuple(mine),
             instruments=tuple(instruments[number] for number in served),
             labels={number: labels[number] for number in served},
+            reach=tuple(reach.get(row["id"], [])),
         )
     return result
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 
 from model.clock import to_datetime
 from model.job import JobState
-from store import jobs
 from store.database import Connection, one
-from store.equipment import tell
 
 FAILURES_TO_PARK = 3
 
@@ -24,53 +23,39 @@ def set_states(conn: Connection, states: Mapping[int, JobState]) -> None:
         )
 
 
-def close(conn: Connection, job_id: int, at_us: int) -> None:
-    """Close a job at a moment of event time; its instruments are free from then on."""
-    jobs.release(conn, job_id, at_us)
-    conn.execute(
-        "UPDATE job SET state = 'closed', closed_at = %s, closed_by_rule = true "
-        "WHERE id = %s AND closed_at IS NULL",
-        (to_datetime(at_us), job_id),
-    )
+def end(conn: Connection, job_id: int, old_us: int | None, new_us: int | None, state: JobState) -> None:
+    """Close a job by the rule at a moment of event time [µs], move its end there, or open it again (None).
 
-
-def move_end(conn: Connection, job_id: int, old_us: int, new_us: int) -> list[int]:
-    """Move the end of a job that was closed by rule, and the beginnings that lie on it; what a person gave
-    stays where it is.
-
-    Returns
-    -------
-    list of int
-        The instruments concerned.
+    Ends that a person did not give are taken back to the new end; `walkups.reach` moves them on to it.
     """
-    both = {"job": job_id, "old": to_datetime(old_us), "new": to_datetime(new_us)}
-    # For a moment an end may lie behind the beginning after it.
-    conn.execute("SET CONSTRAINTS assignment_one_at_a_time DEFERRED")
+    if new_us is None:
+        conn.execute(
+            "UPDATE job SET state = %s, closed_at = NULL, closed_by_rule = false WHERE id = %s",
+            (state, job_id),
+        )
+    else:
+        conn.execute(
+            "UPDATE job SET state = 'closed', closed_at = %s, closed_by_rule = true WHERE id = %s "
+            "AND (closed_at IS NULL OR closed_by_rule)",
+            (to_datetime(new_us), job_id),
+        )
+    if new_us is None or (old_us is not None and old_us < new_us):
+        return
+    span = {"job": job_id, "old": _at(old_us), "new": to_datetime(new_us)}
     conn.execute(
-        "DELETE FROM assignment b USING assignment a WHERE a.job_id = %(job)s AND a.until = %(old)s "
-        "AND b.instrument_id = a.instrument_id AND b.since >= %(old)s AND b.until <= %(new)s "
-        "AND NOT a.until_fixed AND NOT b.since_fixed",
-        both,
+        "DELETE FROM assignment WHERE job_id = %(job)s AND until IS NOT DISTINCT FROM %(old)s "
+        "AND NOT until_fixed AND since >= %(new)s",
+        span,
     )
     conn.execute(
-        "UPDATE assignment b SET since = %(new)s FROM assignment a, job j WHERE a.job_id = %(job)s "
-        "AND a.until = %(old)s AND b.instrument_id = a.instrument_id AND b.job_id = j.id AND j.walk_up "
-        "AND NOT a.until_fixed AND NOT b.since_fixed "
-        "AND (b.since = %(old)s OR (b.since > %(old)s AND b.since < %(new)s))",
-        both,
+        "UPDATE assignment SET until = %(new)s "
+        "WHERE job_id = %(job)s AND until IS NOT DISTINCT FROM %(old)s AND NOT until_fixed",
+        span,
     )
-    # Up to what a person gave to another job at the furthest.
-    rows = conn.execute(
-        "UPDATE assignment a SET until = least(%(new)s, (SELECT min(b.since) FROM assignment b "
-        "WHERE b.instrument_id = a.instrument_id AND b.id <> a.id AND b.since >= a.until)) "
-        "WHERE job_id = %(job)s AND until = %(old)s AND since < %(new)s AND NOT until_fixed "
-        "RETURNING instrument_id",
-        both,
-    ).fetchall()
-    conn.execute("SET CONSTRAINTS assignment_one_at_a_time IMMEDIATE")
-    conn.execute("UPDATE job SET closed_at = %(new)s WHERE id = %(job)s", both)
-    tell(conn)
-    return [row["instrument_id"] for row in rows]
+
+
+def _at(moment_us: int | None) -> datetime | None:
+    return None if moment_us is None else to_datetime(moment_us)
 
 
 def note_failure(conn: Connection, job_id: int, now_us: int) -> bool:

@@ -88,6 +88,19 @@ def _waiting(hold: HoldTest) -> HoldTest:
     )
 
 
+def passed_us(passed: Sequence[HoldTest], broken_us: Sequence[int], procedure: Procedure) -> int | None:
+    """When the evacuation was finished [µs]: the first pass after as many breaks as are asked for."""
+    return min(
+        (
+            hold.decided_us
+            for hold in passed
+            if hold.decided_us is not None
+            and sum(1 for start_us in broken_us if start_us <= hold.start_us) >= procedure.breaks
+        ),
+        default=None,
+    )
+
+
 def tell(
     phases: Sequence[Phase],
     targets: Sequence[Target],

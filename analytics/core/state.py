@@ -29,6 +29,25 @@ class Sample:
     value: float
 
 
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """When a job closes by itself.
+
+    Parameters
+    ----------
+    finished_s : float
+        After the vacuum of a finished evacuation has been broken that long [s].
+    unproven_s : float or None
+        After that of any other has been [s]; None: that waits for its crew.
+    opened_us : int or None
+        The low reading that opened a walk-up job [µs]; None for any other.
+    """
+
+    finished_s: float
+    unproven_s: float | None = None
+    opened_us: int | None = None
+
+
 @dataclass(frozen=True)
 class TrackSettings:
     """What a job is judged with."""
@@ -38,6 +57,8 @@ class TrackSettings:
     deciding_id: int | None = None
     volume_m3: float | None = None
     refrigerant: str | None = None
+    closing: Closing | None = None
+    """None: it never closes by itself."""
 
     @cached_property
     def gauges(self) -> dict[int, Instrument]:
@@ -146,6 +167,8 @@ class TrackState:
     phases: list[PhaseRow] = field(default_factory=list)
     targets: list[Target] = field(default_factory=list)
     holds: list[Hold] = field(default_factory=list)
+    over_us: int | None = None
+    """The job was over then: nothing later was taken."""
 
 
 def running_hold(state: TrackState) -> Hold | None:

@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from analytics.core import evacuation, hold, phases
+from analytics.core import ending, evacuation, hold, phases
 from analytics.core.codec import clone, decode, encode
 from analytics.core.evacuation import Evacuation
 from analytics.core.filtered import Filter
 from analytics.core.hold import Point, Scene
 from analytics.core.phases import ATMOSPHERE_PA, NO_VACUUM_PA
 from analytics.core.state import (
+    Closing,
     Flag,
     GaugeState,
     PhaseRow,
@@ -31,6 +32,7 @@ from model.judgement import Fact, HoldTest, Phase
 from model.reading import Quantity, Valve
 
 __all__ = [
+    "Closing",
     "Sample",
     "TrackSettings",
     "TrackState",
@@ -57,6 +59,10 @@ class View:
     wake_us: int | None
     """When it would change by time alone [µs]."""
     evacuation: Evacuation
+    over_us: int | None = None
+    """When the job is over, as far as is known; it may lie ahead [µs]."""
+    last_us: int | None = None
+    """Time of the last sample that counts [µs]."""
 
 
 def begin(settings: TrackSettings) -> TrackState:
@@ -67,17 +73,24 @@ def begin(settings: TrackSettings) -> TrackState:
 def fold(state: TrackState, settings: TrackSettings, samples: Iterable[Sample]) -> TrackState:
     """Take samples, sorted, none earlier than those taken before; the given state is left as it is.
 
+    From the moment on at which the job is over, nothing is taken any more.
+
     Raises
     ------
     ValueError
         If a sample is earlier than one that was taken.
     """
+    if state.over_us is not None:
+        return state
     state = clone(state)
     for sample in samples:
         if sample.time_us != state.tick_us:
             if state.tick_us is not None and sample.time_us < state.tick_us:
                 raise ValueError(f"a sample of {sample.time_us} came after one of {state.tick_us}")
             _work_off(state, settings)
+            state.over_us = ending.over_by(state, settings, sample.time_us)
+            if state.over_us is not None:
+                return state
             state.tick_us = sample.time_us
         state.tick.append((sample.instrument_id, int(sample.quantity), sample.value))
     return state
@@ -103,7 +116,7 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
     rule = settings.rule
     holds = tuple(hold_test(one, rule, now_us) for one in state.holds)
     rows = tuple(_phase(row) for row in state.phases)
-    gone_us = None if last_us is None else _gone_us(state, settings, last_us)
+    gone_us = None if last_us is None else ending.gone_us(state, settings, last_us)
     silent_us = gone_us if gone_us is not None and now_us >= gone_us else None
     holds, told_us = evacuation.excuse_breaks(holds, rows, settings.procedure, now_us)
     facts, evacuated = evacuation.tell(rows, state.targets, holds, settings.procedure, silent_us)
@@ -111,7 +124,9 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
     wakes.append(told_us)
     if evacuated == "running":
         wakes.append(gone_us)
-    return View(rows, holds, facts, min((at for at in wakes if at is not None), default=None), evacuated)
+    wake_us = min((at for at in wakes if at is not None), default=None)
+    over_us = ending.due_us(state, settings) if state.over_us is None else state.over_us
+    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us)
 
 
 def dump(state: TrackState) -> dict[str, object]:
@@ -123,15 +138,6 @@ def dump(state: TrackState) -> dict[str, object]:
 def load(data: dict[str, object]) -> TrackState:
     """The inverse of `dump`."""
     return decode(TrackState, data)
-
-
-def _gone_us(state: TrackState, settings: TrackSettings, last_us: int) -> int:
-    """When the series counts as gone: no hold's readings are awaited any more, and patience is over."""
-    gauge = settings.gauge
-    seen = state.gauges.get(gauge.id) if gauge is not None else None
-    since = last_us if seen is None or seen.last_us is None else seen.last_us
-    ends = [one.planned_us for one in state.holds[-1:] if one.opened_us is None and one.verdict is None]
-    return max([since, *ends]) + round(settings.procedure.patience_s * US)
 
 
 def _phase(row: PhaseRow) -> Phase:

@@ -13,8 +13,9 @@ from itertools import groupby
 import psycopg
 
 from analytics.core.track import Sample, View, view
-from analytics.worker import closing, plan, silence, states, walkup
+from analytics.worker import chain, ends, plan, silence, states
 from analytics.worker.config import AnalyseConfig
+from analytics.worker.ends import STATES, Ends
 from analytics.worker.moments import lasting, settled_us
 from analytics.worker.plan import Plan, Task
 from analytics.worker.reconcile import AGAIN, LATE, TIME, Judged, reconcile
@@ -41,7 +42,6 @@ KINDS = (WAKE, SILENCE)
 REWRITE_S = 5.0
 """How often numbers that change with every reading (the last pressure of a running hold) are written [s]."""
 
-STATES = {"running": JobState.RUNNING, "finished": JobState.FINISHED, "unproven": JobState.UNPROVEN}
 QUANTITIES = {int(quantity): quantity for quantity in Quantity}
 
 
@@ -71,6 +71,11 @@ class Folded:
     advance: Advance
     view: View | None
     """None while readings are left for another transaction."""
+
+    @property
+    def head_us(self) -> int:
+        """Judged up to here [µs]: what comes after the end of the job is of no matter to it."""
+        return self.plan.until_us if self.view is None else self.plan.goal_us
 
 
 class Worker:
@@ -127,8 +132,8 @@ class Worker:
         spans = [Span(item.instrument_id, item.since_us, item.until_us) for item in touched]
         services = setups.services(conn, spans) if spans else []
         loose = plan.uncovered(touched, services)
-        told = walkup.open_jobs(conn, loose) if loose else []
-        if told:
+        cut, waiting = chain.look(conn, spans, loose, now_us)
+        if cut.again:
             services = setups.services(conn, spans)
         tasks = plan.tasks_of(touched, services)
         for timer in due:
@@ -139,11 +144,11 @@ class Worker:
         mine = work.lock_jobs(conn, tasks)
         # An instrument is done only with all its jobs: else its rows stay, and doing the others twice does
         # no harm.
-        busy = {service.instrument_id for service in services if service.job_id not in mine}
+        busy = waiting | {service.instrument_id for service in services if service.job_id not in mine}
         return Claim(
             tuple(item for item in touched if item.instrument_id not in busy),
             tuple(tasks[job_id] for job_id in sorted(mine)),
-            tuple(told),
+            tuple(cut.events),
         )
 
     def _plan(self, conn: Connection, tasks: Sequence[Task]) -> tuple[list[Plan], list[Task]]:
@@ -155,7 +160,7 @@ class Worker:
         for task in tasks:
             setup = found[task.job_id]
             if not setup.parked:
-                made = plan.make(task, setup, saved.get(task.job_id), self.memory)
+                made = plan.make(task, setup, saved.get(task.job_id), self.memory, self.config)
                 if made is not None:
                     plans.append(made)
         # Memory did not have these.
@@ -205,7 +210,8 @@ class Worker:
             job_id = one.setup.job.id
             try:
                 advance = states.advance(one.known, one.settings, samples.get(job_id, ()), one.until_us)
-                seen = view(advance.newest.state, one.settings, moment_us) if one.complete else None
+                whole = one.complete or advance.newest.state.over_us is not None
+                seen = view(advance.newest.state, one.settings, moment_us) if whole else None
             except Exception as error:
                 log.exception("the judgement of job %s failed", job_id)
                 failed[job_id] = (one, error)
@@ -246,7 +252,6 @@ class Worker:
         self, conn: Connection, folded: Sequence[Folded], entries: dict[int, Entry], now_us: int
     ) -> list[NewEvent]:
         told: list[NewEvent] = []
-        closed: set[int] = set()
         judged: list[Judged] = []
         due: list[Timer] = []
         seen: dict[int, str] = {}
@@ -266,44 +271,39 @@ class Worker:
                 if one.plan.rewound and one.plan.task.touched is not None
             },
         )
-        ends: dict[int, int] = {}
+        settled = settled_us(self.clock, self.config.transit_s)
+        complete = [(one.plan, one.view) for one in folded if one.view is not None]
+        ended = ends.settle(conn, complete, settled, now_us)
+        told += ended.events
+        folded = [_with_setup(one, ended) for one in folded if one.plan.setup.job.id not in ended.again]
         for one in folded:
-            if one.view is None:
-                continue
             job_id = one.plan.setup.job.id
-            if self._end_moved(conn, one, one.view):
+            if one.view is None or job_id in ended.left:
                 continue
-            end_us = self._end_us(one, one.view)
-            if end_us is not None and end_us <= settled_us(self.clock, self.config.transit_s):
-                told.append(closing.close(conn, one.plan.setup, one.view, end_us, one.plan.until_us))
-                closed.add(job_id)
-                if one.plan.until_us >= end_us:
-                    continue
-            elif end_us is not None:
-                ends[job_id] = end_us
-            digest = digest_of_view(one.view, one.plan.until_us)
-            if self._needs_writing(one.plan, digest):
+            head_us = one.head_us if one.view.last_us is None else one.view.last_us
+            digest = digest_of_view(one.view, head_us)
+            if job_id in ended.moved or self._needs_writing(one.plan, digest):
                 seen[job_id] = digest
                 judged.append(
-                    Judged(
-                        one.plan.setup, one.view, _because(one.plan), one.plan.until_us, one.plan.task.woken
-                    )
+                    Judged(one.plan.setup, one.view, _because(one.plan), head_us, one.plan.task.woken)
                 )
         outcome = reconcile(conn, judged, now_us)
         told += outcome.events
-        standing.set_states(conn, _moved(judged, closed))
+        standing.set_states(conn, _moved(judged))
         progress = []
-        quiet = self._silences(conn, folded, closed)
+        quiet = self._silences(conn, folded)
         for one in folded:
             job_id = one.plan.setup.job.id
             told += quiet[job_id].events
-            wake_us = self._wake_us(one, ends.get(job_id), job_id in outcome.stale, now_us)
+            wake_us = self._wake_us(one, ended, job_id in outcome.stale, now_us)
             if wake_us is not None and _sooner(wake_us, one.plan):
                 due.append(Timer(WAKE, str(job_id), wake_us))
             if quiet[job_id].due_us is not None:
                 due.append(Timer(SILENCE, str(job_id), quiet[job_id].due_us or 0))
-            because = _left_of_reason(one, seen.get(job_id), stale=job_id in outcome.stale)
-            progress.append(_progress(one, seen.get(job_id), wake_us, quiet[job_id].silent, because))
+            written = "" if job_id in ended.left else seen.get(job_id)
+            because = _left_of_reason(one, written, stale=job_id in outcome.stale)
+            made = _progress(one, written, wake_us, quiet[job_id].silent, because)
+            progress.append(replace(made, goal_us=ended.goals.get(job_id, made.goal_us)))
             entries[job_id] = Entry(one.plan.digest, one.plan.epoch, one.advance.kept)
         tracks.save(conn, progress)
         tracks.add_checkpoints(
@@ -324,32 +324,19 @@ class Worker:
         return (
             one.saved is None
             or one.task.woken
+            or one.anew
             or one.rewound  # late readings may leave the view as it was, and a cause out of date
             or one.saved.seen != digest
             or one.saved.written_s >= REWRITE_S
         )
 
-    def _end_moved(self, conn: Connection, one: Folded, seen: View) -> bool:
-        """Whether late readings put the end of a closed job elsewhere; it is then to be judged again."""
-        setup = one.plan.setup
-        if not setup.closed_by_rule:
-            return False
-        end_us = closing.broken_end_us(setup, seen, self.config)
-        if end_us is None or end_us == setup.job.closed_us:
-            return False
-        return closing.correct(conn, setup, end_us, one.plan.until_us)
-
-    def _end_us(self, one: Folded, seen: View) -> int | None:
-        if one.plan.setup.job.closed_us is not None or one.plan.setup.job.kept_open:
-            return None
-        return closing.end_us(one.plan.setup, seen, one.plan.until_us, self.config)
-
-    def _wake_us(self, one: Folded, end_us: int | None, stale: bool, now_us: int) -> int | None:
+    def _wake_us(self, one: Folded, ended: Ends, stale: bool, now_us: int) -> int | None:
         """When the job's timer must go off [µs]; an earlier one that is set already stays."""
-        if one.view is None:
-            return now_us  # readings are left: go on at once
+        job_id = one.plan.setup.job.id
+        if one.view is None or job_id in ended.left:
+            return now_us  # something is left: go on at once
         transit_us = round(lasting(self.clock, self.config.transit_s) * US)
-        times = [at + transit_us for at in (one.view.wake_us, end_us) if at is not None]
+        times = [at + transit_us for at in (one.view.wake_us, ended.ahead.get(job_id)) if at is not None]
         if stale:
             times.append(now_us + transit_us)
         set_us = None if one.plan.saved is None or one.plan.task.woken else one.plan.saved.wake_us
@@ -357,24 +344,20 @@ class Worker:
             times.append(set_us)
         return min(times, default=None)
 
-    def _silences(
-        self, conn: Connection, folded: Sequence[Folded], closed: set[int]
-    ) -> dict[int, silence.Silence]:
+    def _silences(self, conn: Connection, folded: Sequence[Folded]) -> dict[int, silence.Silence]:
         looking = [one for one in folded if one.plan.task.silence and one.view is not None]
         numbers = [gauge.id for one in looking for gauge in silence.gauges(one.plan.setup)]
         arrivals = setups.last_arrivals(conn, numbers) if numbers else {}
-        return {
-            one.plan.setup.job.id: self._silence(one, arrivals, one.plan.setup.job.id in closed)
-            for one in folded
-        }
+        return {one.plan.setup.job.id: self._silence(one, arrivals) for one in folded}
 
-    def _silence(self, one: Folded, arrivals: dict[int, int], closed: bool) -> silence.Silence:
+    def _silence(self, one: Folded, arrivals: dict[int, int]) -> silence.Silence:
         setup, saved, task = one.plan.setup, one.plan.saved, one.plan.task
         silent = frozenset() if saved is None else saved.silent
         heard = silent & task.heard
         told = tuple(silence.back(setup, number, self.clock.now_us()) for number in sorted(heard))
         silent -= heard
         before = JobState.RUNNING if saved is not None and setup.job.state is JobState.RUNNING else None
+        closed = setup.job.closed_us is not None
         running = one.view is not None and _state(setup, one.view) is JobState.RUNNING and not closed
         if not running and one.view is not None:
             return silence.Silence(told, silent, None)
@@ -414,6 +397,12 @@ def _with_state(one: Plan, stored: tuple[int, bytes] | None) -> Plan:
     return replace(one, known=(Known(stored[0], states.from_bytes(stored[1])),))
 
 
+def _with_setup(one: Folded, ended: Ends) -> Folded:
+    """As it is after its end was moved."""
+    setup = ended.moved.get(one.plan.setup.job.id)
+    return one if setup is None else replace(one, plan=replace(one.plan, setup=setup))
+
+
 def _rewind_us(one: Plan) -> int:
     return (one.setup.begins_us or 0) if one.anew else one.since_us
 
@@ -429,7 +418,7 @@ def _because(one: Plan) -> str:
 
 def _left_of_reason(one: Folded, seen: str | None, *, stale: bool) -> str:
     """The reason why the job is judged anew, until all that follows from it is written."""
-    done = one.view is not None and seen is not None and not stale
+    done = one.view is not None and bool(seen) and not stale
     return "" if one.plan.saved is None or done else one.plan.saved.because
 
 
@@ -437,12 +426,11 @@ def _state(setup: Setup, seen: View) -> JobState:
     return STATES.get(seen.evacuation, setup.job.state)
 
 
-def _moved(judged: Sequence[Judged], closed: set[int]) -> dict[int, JobState]:
+def _moved(judged: Sequence[Judged]) -> dict[int, JobState]:
     return {
         item.job_id: _state(item.setup, item.view)
         for item in judged
-        if item.job_id not in closed
-        and item.setup.job.state is not JobState.CLOSED
+        if item.setup.job.state is not JobState.CLOSED
         and item.setup.job.state is not _state(item.setup, item.view)
     }
 
@@ -468,7 +456,7 @@ def _progress(
     return Progress(
         job_id=one.plan.setup.job.id,
         settings=one.plan.digest,
-        head_us=one.plan.until_us,
+        head_us=one.head_us,
         goal_us=one.plan.goal_us,
         epoch=one.plan.epoch,
         state=None if persist is None else (persist.time_us, states.to_bytes(persist.state)),

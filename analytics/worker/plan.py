@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import msgspec
 
-from analytics.core.track import TrackSettings
+from analytics.core.track import Closing, TrackSettings
+from analytics.worker.config import AnalyseConfig
 from analytics.worker.states import Known, Memory, start
 from model.clock import US
 from model.job import Assignment
@@ -22,7 +23,7 @@ WINDOW_US = 2 * 3600 * US
 BUDGET_S = 60_000
 """Event time of all instruments together in one transaction [s]: about as many readings, at one a second."""
 
-RULES = 1
+RULES = 2
 """Number of the rules of judgement. Raise it when they change: all jobs that are touched begin anew."""
 
 
@@ -107,9 +108,7 @@ class Plan:
     def wanted(self, until_us: int | None = None) -> list[Wanted]:
         """The readings to fetch, in this transaction or up to a moment [µs]."""
         until_us = self.until_us if until_us is None else until_us
-        return [
-            Wanted(self.setup.job.id, span) for span in _clip(self.setup.assignments, self.from_us, until_us)
-        ]
+        return [Wanted(self.setup.job.id, span) for span in _clip(self.setup.reach, self.from_us, until_us)]
 
 
 def _clip(assignments: Iterable[Assignment], since_us: int, until_us: int) -> list[Span]:
@@ -153,7 +152,7 @@ def uncovered(touched: Iterable[Touched], services: Sequence[Assignment]) -> lis
     return result
 
 
-def make(task: Task, setup: Setup, saved: Saved | None, memory: Memory) -> Plan | None:
+def make(task: Task, setup: Setup, saved: Saved | None, memory: Memory, config: AnalyseConfig) -> Plan | None:
     """Plan the judgement of a job; ``known`` is empty if its state must be fetched from the database.
 
     Returns
@@ -161,7 +160,7 @@ def make(task: Task, setup: Setup, saved: Saved | None, memory: Memory) -> Plan 
     Plan or None
         None if the job has never had a reading.
     """
-    settings = settings_of(setup)
+    settings = settings_of(setup, config)
     digest = digest_of(settings, setup)
     begins_us = setup.begins_us
     if begins_us is None or (saved is None and task.touched is None):
@@ -205,7 +204,7 @@ def within_budget(plans: Iterable[Plan]) -> list[Plan]:
     return result
 
 
-def settings_of(setup: Setup) -> TrackSettings:
+def settings_of(setup: Setup, config: AnalyseConfig) -> TrackSettings:
     """What the core is told of the job."""
     deciding = sorted((one.since_us, one.instrument_id) for one in setup.assignments if one.deciding)
     return TrackSettings(
@@ -215,7 +214,18 @@ def settings_of(setup: Setup) -> TrackSettings:
         deciding_id=deciding[-1][1] if deciding else None,
         volume_m3=setup.volume_m3,
         refrigerant=setup.refrigerant,
+        closing=_closing(setup, config),
     )
+
+
+def _closing(setup: Setup, config: AnalyseConfig) -> Closing | None:
+    """None for a job that a person closed, or opened again."""
+    job = setup.job
+    if job.kept_open or (job.closed_us is not None and not setup.closed_by_rule):
+        return None
+    if job.walk_up:
+        return Closing(config.close_finished_s, config.close_unproven_s, job.opened_us)
+    return Closing(config.close_finished_s)
 
 
 def digest_of(settings: TrackSettings, setup: Setup) -> str:
@@ -227,6 +237,7 @@ def digest_of(settings: TrackSettings, setup: Setup) -> str:
         "deciding": settings.deciding_id,
         "volume": settings.volume_m3,
         "refrigerant": settings.refrigerant,
+        "closing": settings.closing,
         "since": [(one.instrument_id, one.since_us) for one in setup.assignments],
     }
     return hashlib.blake2b(msgspec.json.encode(whole), digest_size=12).hexdigest()

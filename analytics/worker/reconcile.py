@@ -32,6 +32,8 @@ VERDICT_KINDS: Mapping[str, Verdict] = {
     EventKind.HOLD_INCONCLUSIVE: Verdict.INCONCLUSIVE,
 }
 ABOUT: Mapping[str, str] = {
+    EventKind.JOB_OPENED: "opened",
+    EventKind.JOB_CLOSED: "closed",
     EventKind.PULL_DOWN_STARTED: "pull-down",
     EventKind.TARGET_REACHED: "target",
     EventKind.VACUUM_BROKEN: "break",
@@ -40,6 +42,9 @@ ABOUT: Mapping[str, str] = {
     EventKind.VALVE_REPORTED: "valve",
 }
 """What the subject of an event is called; that of a hold is ``hold:`` and its number, whatever its start."""
+
+NEWS_AGAIN = frozenset({*VERDICT_KINDS, EventKind.JOB_CLOSED})
+"""What is told again when it is true again."""
 
 FIRST = "first verdict"
 LATE = "late readings"
@@ -93,6 +98,7 @@ def reconcile(conn: Connection, judged: Sequence[Judged], now_us: int) -> Outcom
     phases = judgement.phases(conn, ids)
     holds = judgement.holds(conn, ids)
     facts = judgement.facts(conn, ids)
+    told_us = judgement.told(conn, ids)
     events: list[NewEvent] = []
     stale: set[int] = set()
     gone: list[tuple[int, Phase]] = []
@@ -107,7 +113,7 @@ def reconcile(conn: Connection, judged: Sequence[Judged], now_us: int) -> Outcom
         if any(stored.stale and not stored.withdrawn for stored in current.values()):
             stale.add(job)
         events += told
-        events += _facts(conn, item, facts.get(job, []), current, now_us)
+        events += _facts(conn, item, facts.get(job, []), told_us, current, now_us)
     judgement.write_phases(conn, gone, changed)
     return Outcome(tuple(events), frozenset(stale))
 
@@ -301,12 +307,21 @@ def _facts(
     conn: Connection,
     item: Judged,
     known: Sequence[tuple[Fact, bool]],
+    told_us: Mapping[tuple[int, str, int], int],
     holds: Mapping[int, StoredHold],
     now_us: int,
 ) -> list[NewEvent]:
-    facts = [replace(fact, data=msgspec.to_builtins(fact.data)) for fact in item.view.facts]
+    facts = [
+        replace(fact, data=msgspec.to_builtins(fact.data))
+        for fact in (*_life(item.setup, item.view), *item.view.facts)
+    ]
     changes = compare_facts(known, facts)
     job = item.job_id
+    # What was told, and how far it has moved since in all.
+    told = [
+        (new, told_us.get((job, old.kind, old.subject_us), old.subject_us)) for old, new in changes.moved
+    ]
+    far = [new for new, at_us in told if abs(new.subject_us - at_us) > MOVED_US]
     judgement.write_facts(
         conn,
         [(job, fact) for fact in (*changes.appeared, *changes.back, *changes.changed)],
@@ -314,11 +329,36 @@ def _facts(
         [(job, old, new) for old, new in changes.moved],
         now_us,
     )
+    judgement.note_told(
+        conn, [(job, new, at_us) for new, at_us in told if 0 < abs(new.subject_us - at_us) <= MOVED_US]
+    )
     # A verdict that is back after another one is news; that a pull-down is back is not.
-    news = [*changes.appeared, *(fact for fact in changes.back if fact.kind in VERDICT_KINDS)]
-    return [
-        _told(item, fact, holds) for fact in sorted(news, key=lambda fact: (fact.time_us, fact.subject_us))
-    ]
+    news = [*changes.appeared, *far, *(fact for fact in changes.back if fact.kind in NEWS_AGAIN)]
+    return [_told(item, fact, holds) for fact in sorted(news, key=_order)]
+
+
+def _order(fact: Fact) -> tuple[bool, int, int]:
+    return (fact.kind != EventKind.JOB_OPENED, fact.time_us, fact.subject_us)
+
+
+def _life(setup: Setup, view: View) -> list[Fact]:
+    """What the rule made of the job itself: that it opened it, and closed it."""
+    job = setup.job
+    facts = []
+    gauge_id = next((one.instrument_id for one in setup.assignments if one.deciding), None)
+    if job.walk_up and gauge_id is not None:
+        text = (
+            f"Gauge {setup.labels[gauge_id]} fell below 50 kPa and belongs to no job: a walk-up job was "
+            "opened. Give it its name, circuit and procedure."
+        )
+        data: dict[str, object] = {"walk_up": True, "instrument_id": gauge_id}
+        facts.append(Fact(EventKind.JOB_OPENED, job.opened_us, job.opened_us, text, data))
+    if job.closed_us is not None and setup.closed_by_rule:
+        outcome = "finished" if view.evacuation == "finished" else "unproven"
+        text = f"{job.title}: closed; the evacuation is {outcome}."
+        data = {"evacuation": outcome}
+        facts.append(Fact(EventKind.JOB_CLOSED, job.closed_us, job.closed_us, text, data))
+    return facts
 
 
 def _told(item: Judged, fact: Fact, holds: Mapping[int, StoredHold]) -> NewEvent:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from model.clock import US
 from model.event import EventKind
 from model.job import JobState
-from store import jobs
+from store import jobs, lists
 from tests.analytics.worker.bench import T0_US, Bench, evacuation, pull_down, rise
 
 BROKEN_US = T0_US + 4200 * US
@@ -64,7 +64,7 @@ def test_a_job_whose_series_is_gone_closes_when_patience_is_over(bench: Bench) -
     assert bench.state(job.id) is JobState.CLOSED
 
 
-def test_late_readings_from_before_the_end_still_revise_a_closed_job(bench: Bench) -> None:
+def test_late_readings_that_turn_a_closed_jobs_pass_into_a_fail_open_it_again(bench: Bench) -> None:
     site = bench.site()
     gateway = bench.gateway(site)
     gauge, valve = bench.gauge(gateway), bench.valve(gateway)
@@ -78,7 +78,11 @@ def test_late_readings_from_before_the_end_still_revise_a_closed_job(bench: Benc
     bench.publish(rise(gauge.id, start_us, 150, from_pa=400.0, pa_per_s=0.0, every_s=1))
     bench.settle()
     assert EventKind.HOLD_FAILED in bench.told(job.id)
-    assert bench.state(job.id) is JobState.CLOSED
+    # As if they had come in time: it is not finished, and waits for its crew.
+    assert bench.state(job.id) is JobState.UNPROVEN
+    assert all(one.until_us is None for one in jobs.assignments(bench.conn, job.id))
+    (closed,) = [row for row in lists.timeline(bench.conn, job.id, 50) if ": closed;" in row["text"]]
+    assert closed["void"]
 
 
 def test_late_readings_that_show_an_earlier_break_move_the_end_and_the_next_beginning(bench: Bench) -> None:

@@ -10,7 +10,10 @@ import pytest
 
 from analytics.worker.seen import settled_hold, settled_phase
 from model.clock import US
+from model.event import EventKind
+from model.judgement import Fact
 from model.reading import Quantity, Valve
+from store import events, jobs, judgement, lists
 from tests.analytics.worker.bench import (
     T0_US,
     Bench,
@@ -20,6 +23,7 @@ from tests.analytics.worker.bench import (
     rise,
     valve,
 )
+from tests.analytics.worker.days import days, disorder, equip
 
 CLOSED_US = T0_US + 1800 * US
 END_US = T0_US + 4 * 3600 * US
@@ -138,3 +142,79 @@ def test_the_same_answer_however_the_readings_come(
     expected, got = result(bench), result(two_workers)
     assert len(expected) == (2 if scenario is finished_and_pumped_again else 1)
     assert got == expected
+
+
+TOLD = {
+    EventKind.JOB_OPENED,
+    EventKind.JOB_CLOSED,
+    EventKind.PULL_DOWN_STARTED,
+    EventKind.TARGET_REACHED,
+    EventKind.VACUUM_BROKEN,
+    EventKind.EVACUATION_FINISHED,
+    EventKind.EVACUATION_UNPROVEN,
+}
+
+
+def live_events(bench: Bench, job_id: int) -> set[tuple[EventKind, int | None]]:
+    """Kinds of the events that count, with the start of the fact that each tells."""
+    void = {row["id"] for row in lists.timeline(bench.conn, job_id, 10_000) if row["void"]}
+    facts = bench.facts(job_id)
+    return {
+        (event.kind, _told(event.kind, int(event.subject.split(":")[1]), facts))
+        for event in events.of_job(bench.conn, job_id, 10_000)
+        if event.kind in TOLD and event.id not in void
+    }
+
+
+def _told(kind: EventKind, subject_us: int, facts: list[Fact]) -> int | None:
+    near = [
+        one.subject_us
+        for one in facts
+        if one.kind == kind and abs(one.subject_us - subject_us) <= 2 * lists.MOVED_S * US
+    ]
+    return min(near, key=lambda at: abs(at - subject_us), default=None)
+
+
+def whole(bench: Bench) -> list[object]:
+    """All that the readings decide, of each job."""
+    return [
+        (
+            (job.opened_us, job.closed_us, job.state, job.walk_up),
+            sorted(
+                (one.instrument_id, one.since_us, one.until_us, one.deciding)
+                for one in jobs.assignments(bench.conn, job.id)
+            ),
+            [settled_phase(phase) for phase in bench.phases(job.id)],
+            [replace(settled_hold(hold), diagnosis=None) for hold in bench.holds(job.id)],
+            [hold.diagnosis and hold.diagnosis.cause for hold in bench.holds(job.id)],
+            sorted(bench.facts(job.id), key=lambda fact: (fact.time_us, fact.kind)),
+            sorted(live_events(bench, job.id), key=str),
+        )
+        for job in sorted(bench.jobs(), key=lambda job: (job.opened_us, job.id))
+        if not lists.withdrawn(bench.conn, job.id)
+    ]
+
+
+@pytest.mark.parametrize("number", range(8))
+def test_walk_ups_are_cut_the_same_however_the_readings_come(
+    bench: Bench, two_workers: Bench, rng: random.Random, number: int
+) -> None:
+    kits = rng.getrandbits(32)
+    kit = equip(bench, random.Random(kits))
+    assert equip(two_workers, random.Random(kits)) == kit
+    lines = days(kit, rng)
+    if rng.random() < 0.5:
+        del two_workers.workers[1:]
+    last_us = max(one.time_us for one in lines)
+    end_us = last_us + rng.choice((60, 7200, 4 * 86_400)) * US
+    bench.live(lines, every_s=600)
+    disorder(two_workers, lines, rng, end_us)
+    for one in (bench, two_workers):
+        one.settle(end_us)
+        one.settle(end_us + 10 * US)
+    expected, got = whole(bench), whole(two_workers)
+    assert len(got) == len(expected)
+    for ours, theirs in zip(got, expected, strict=True):
+        assert ours == theirs
+    holds = [judgement.holds(one.conn, [job.id]) for one in (bench, two_workers) for job in one.jobs()]
+    assert all(stored.revision or not stored.hold.verdict.final for found in holds for of in found.values() for stored in of)
