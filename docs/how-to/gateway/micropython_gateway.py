@@ -2,7 +2,8 @@
 #
 # For a board with Wi-Fi or Ethernet, a file system on its flash, and mip.install("umqtt.simple"). Connect
 # the network in boot.py, copy this file as main.py, micropython_valve.py and a gateway.json beside it. No
-# threads: one loop, and a timer that closes the valve whatever the loop waits for. See ../connect-a-gateway.md.
+# threads: one loop, and a timer that closes the valve whatever the loop waits for.
+# See ../connect-a-gateway.md.
 
 import gc
 import os
