@@ -16,16 +16,18 @@ from api.context import Context, borrower, make_pool
 from api.document import document
 from api.gate import Gate
 from api.hub import Hub
-from api.pages import alert_list, board, invitation, job, login, reference, signals, valve
+from api.pages import alert_list, board, invitation, job, job_setup, login, new_job, reference, signals, valve
 from api.pages import figures as figures_page
 from api.pages import me as me_page
 from api.pages import people as people_page
+from api.pages import setup as setup_pages
 from api.readiness import BrokerProbe
 from api.routes import (
     alerts,
     equipment,
     follows,
     health,
+    job_changes,
     jobs,
     me,
     orders,
@@ -110,14 +112,14 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX)
     for module in (
-        places, equipment, procedures, setup, jobs, readings, alerts, orders, follows, quarantine, stream,
-        people, tokens, me, preferences,
+        places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, follows, quarantine,
+        stream, people, tokens, me, preferences,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
     for page in (
-        board, job, valve, alert_list, signals, login, invitation, me_page, figures_page, people_page,
-        reference,
+        board, new_job, job, job_setup, valve, alert_list, signals, login, invitation, me_page, figures_page,
+        people_page, setup_pages, reference,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

@@ -53,6 +53,7 @@ ORDERS: Mapping[OrderState | Standing, Mark] = {
     Standing.UNREPORTED: Mark(key="unreported", word="Done, says the gateway", shape="rest", tone="calm"),
 }
 """Of an order; of one that is done by what the valve reports since."""
+JUDGED_ANEW = Mark(key="judged-anew", word="Being judged anew", shape="await", tone="busy")
 PRIORITIES = {
     Priority.URGENT: Mark(key="urgent", word="Urgent", shape="rank-4", tone="bad"),
     Priority.HIGH: Mark(key="high", word="High", shape="rank-3", tone="bad"),

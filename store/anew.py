@@ -23,7 +23,8 @@ AHEAD_US = 300 * US
 """Readings may be this far ahead of the clock (the outside contract)."""
 
 _LAST = """
-SELECT a.job_id, a.instrument_id, a.since, coalesce(r.last, a.since) AS last
+SELECT a.job_id, a.instrument_id, a.since, coalesce(r.last, a.since) AS last,
+       r.last IS NOT NULL OR EXISTS (SELECT FROM track t WHERE t.job_id = a.job_id) AS judged
 FROM assignment a
 CROSS JOIN LATERAL (
     SELECT max(time) AS last FROM reading
@@ -41,7 +42,8 @@ def lock(conn: Connection, instrument_ids: Iterable[int], job_ids: Iterable[int]
     in a circle.
     """
     for kind, numbers in ((work.INSTRUMENT_LOCK, instrument_ids), (work.JOB_LOCK, job_ids)):
-        for number in sorted(set(numbers)):
+        # A larger number names nothing, which is somebody else's to say.
+        for number in sorted(number for number in set(numbers) if number < 2**31):
             conn.execute("SELECT pg_advisory_xact_lock(%s, %s)", (kind, number))
 
 
@@ -57,6 +59,8 @@ def ask(conn: Connection, job_ids: Iterable[int], because: str, now_us: int) -> 
     ids = sorted(set(job_ids))
     standing.clear_failures(conn, ids)
     rows = conn.execute(_LAST, (ids, to_datetime(now_us + AHEAD_US))).fetchall()
+    begun = {row["job_id"] for row in rows}
+    rows = [row for row in rows if row["judged"]]  # else it waits for its first reading
     goals_us: dict[int, int] = {}
     for row in rows:
         goals_us[row["job_id"]] = max(to_us(row["last"]), goals_us.get(row["job_id"], 0))
@@ -74,7 +78,7 @@ def ask(conn: Connection, job_ids: Iterable[int], because: str, now_us: int) -> 
     timers.put(conn, [Timer(timers.JOB_SILENCE, str(number), now_us) for number in served])
     told = []
     for number in ids:
-        if number not in goals_us:
+        if number not in begun:
             told += withdraw(conn, jobs.by_id(conn, number), because, now_us)
     return told
 

@@ -79,7 +79,7 @@ class Outcome:
 
     def count(self, fate: Fate) -> int:
         """How many rows met this fate."""
-        return sum(row.fate is fate for row in self.rows)
+        return sum(row.fate == fate for row in self.rows)
 
     def secrets_csv(self) -> str:
         """Gateways and their new secrets, as a table to keep safe."""

@@ -59,10 +59,14 @@ def open_job(
     *,
     state: JobState = JobState.PLANNED,
     take_over: bool = False,
+    act: Act | None = None,
 ) -> Job:
-    """Open a job with its instruments; what came before it was opened is judged with it."""
+    """Open a job with its instruments; what came before it was opened is judged with it.
+
+    Within a larger ``act`` it is left to that one to be done.
+    """
     new = _checked(conn, new)
-    act = Act(conn, actor)
+    larger, act = act is not None, act or Act(conn, actor)
     sinces_us = [new.opened_us if one.since_us is None else one.since_us for one in servings]
     anew.lock(conn, [one.instrument_id for one in servings], [])
     made = jobs.add(
@@ -82,7 +86,8 @@ def open_job(
     for serving, since_us in zip(servings, sinces_us, strict=True):
         wish = Wish(made.id, serving.instrument_id, since_us, serving.until_us, serving.deciding)
         assignments.place(act, wish, take_over=take_over)
-    act.done(f"assignment corrected by {actor.name}")
+    if not larger:
+        act.done(f"assignment corrected by {actor.name}")
     return made
 
 

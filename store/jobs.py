@@ -54,12 +54,14 @@ def assign(
     """Let an instrument serve a job from a moment on; raises `Conflict` if it serves another one."""
     try:
         row = conn.execute(
-            "INSERT INTO assignment (job_id, instrument_id, since, deciding) "
-            "VALUES (%s, %s, %s, %s) RETURNING *",
+            "INSERT INTO assignment (job_id, instrument_id, since, deciding, since_fixed) "
+            "VALUES (%s, %s, %s, %s, true) RETURNING *",
             (job_id, instrument_id, to_datetime(since_us), deciding),
         ).fetchone()
     except errors.ExclusionViolation as error:
-        raise Conflict("That instrument serves another job; end that first.", field="instrument") from error
+        raise Conflict(
+            "That instrument serves another job then; end that first.", field="instrument"
+        ) from error
     except errors.ForeignKeyViolation as error:
         raise NotFound("There is no such job or instrument.") from error
     tell(conn)
@@ -81,23 +83,6 @@ def by_id(conn: Connection, job_id: int) -> Job:
     row = conn.execute("SELECT * FROM job WHERE id = %s", (job_id,)).fetchone()
     if row is None:
         raise NotFound(f"There is no job {job_id}.")
-    return from_row(row)
-
-
-def rename(conn: Connection, job_id: int, title: str, now_us: int, person_id: int | None) -> Job:
-    """Give a job (a walk-up one, say) its name."""
-    if not title.strip():
-        raise BadInput("A job needs a title.", field="title")
-    row = conn.execute(
-        "UPDATE job SET title = %s WHERE id = %s RETURNING *", (title.strip(), job_id)
-    ).fetchone()
-    if row is None:
-        raise NotFound(f"There is no job {job_id}.")
-    conn.execute(
-        "INSERT INTO audit (at, person_id, act, subject, data) "
-        "VALUES (%s, %s, 'rename-job', %s, jsonb_build_object('title', %s::text))",
-        (to_datetime(now_us), person_id, f"job:{job_id}", title.strip()),
-    )
     return from_row(row)
 
 

@@ -77,9 +77,11 @@ PROCEDURES = Listing(
 JOBS = Listing(
     "SELECT j.id, j.title, j.state, j.walk_up, j.site_id, s.name AS site, s.time_zone, j.circuit_id, "
     "c.name AS circuit, j.crew_id, w.name AS crew, j.procedure_id, p.name AS procedure, j.opened_at, "
-    "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa "
+    "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa, j.merged_into, j.kept_open, "
+    "j.parked_at IS NULL AND coalesce(t.seen = 'again' OR t.because <> '', false) AS judged_anew "
     "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
     "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "
+    "LEFT JOIN track t ON t.job_id = j.id "
     "WHERE (%(site)s::int IS NULL OR j.site_id = %(site)s) AND "
     "(%(state)s::text IS NULL OR j.state = %(state)s) AND j.withdrawn_at IS NULL",
     newest_first=True,
@@ -172,12 +174,18 @@ def revisions(conn: Connection, hold_test_id: int) -> list[dict[str, Any]]:
 def serving(conn: Connection, job_id: int) -> list[dict[str, Any]]:
     """Instruments that served a job, with gateway names, in order of time."""
     return conn.execute(
-        "SELECT a.instrument_id, g.name AS gateway, i.name, i.role, i.position, i.interval_s, i.principle, "
-        "i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, a.since, a.until, a.deciding "
+        "SELECT a.id AS assignment_id, a.instrument_id, g.name AS gateway, i.name, i.role, i.position, "
+        "i.interval_s, i.principle, i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, "
+        "a.since, a.until, a.deciding "
         "FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id "
         "WHERE a.job_id = %s ORDER BY a.since, a.id",
         (job_id,),
     ).fetchall()
+
+
+def merged_from(conn: Connection, job_id: int) -> list[dict[str, Any]]:
+    """Jobs that were merged into this one, by number."""
+    return conn.execute("SELECT id, title FROM job WHERE merged_into = %s ORDER BY id", (job_id,)).fetchall()
 
 
 def quarantined_elsewhere(conn: Connection) -> dict[str, int]:

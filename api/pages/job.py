@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -16,6 +16,7 @@ from api.context import Ctx
 from api.pages import render
 from api.pages import valve as valves
 from api.permissions import LOOK, MayLook, MayRunJobs
+from api.routes.job_changes import actor
 from api.routes.jobs import ANY_HOLD, ANY_JOB
 from api.sentences import TextFigure, find
 from model.equipment import Role
@@ -24,7 +25,7 @@ from model.judgement import HoldTest
 from physics.leaks import refrigerant_loss
 from physics.refrigerants import Refrigerant, refrigerant
 from store import board as stored
-from store import events, follows, jobs, lists
+from store import events, follows, job_changes, jobs, lists
 from store.database import Connection
 from store.judgement import decode
 from store.lists import ALERTS, CIRCUITS, HOLD_TESTS, JOBS, unacknowledged
@@ -63,6 +64,7 @@ def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Respon
         values = _judgement(conn, job_id)
         waiting = unacknowledged(conn)
         serving = lists.serving(conn, job_id)
+        merged = lists.merged_from(conn, job_id)
         followed = follows.of_job(conn, person.id, job_id)
         shut = valves.cards(conn, job_id, ctx.clock.now_us())
     return render(
@@ -70,6 +72,7 @@ def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Respon
         "job.html",
         row=row,
         serving=serving,
+        merged_from=merged,
         follows=followed,
         valves=shut,
         newest=newest,
@@ -92,7 +95,8 @@ def name(
 ) -> Response:
     """Give a job its name, by the plain form."""
     with ctx.database() as conn:
-        jobs.rename(conn, job_id, title, ctx.clock.now_us(), person.id)
+        known = job_changes.details(jobs.by_id(conn, job_id))
+        job_changes.change(conn, job_id, replace(known, title=title), actor(ctx, person))
     return RedirectResponse(f"/jobs/{job_id}", 303)
 
 

@@ -6,22 +6,22 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, BaseModel, Field
+from pydantic import BaseModel, Field
 
 from api.board import BoardReader, RowView
 from api.context import Ctx
 from api.events import EventView
 from api.holds import HoldTestDetail, HoldTestView, hold_view, revision_view
 from api.paging import Page, Paged
-from api.permissions import LOOK, MayRunJobs
+from api.permissions import LOOK
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
-from model.clock import to_us
 from model.equipment import Position, Role
 from model.errors import NotFound
 from model.job import JobState
 from model.judgement import PhaseKind, Verdict
-from store import jobs, lists, work
+from store import jobs, lists
+from store.database import Connection
 from store.lists import EVENTS, HOLD_TESTS, JOBS
 
 router = APIRouter(tags=["jobs"])
@@ -50,6 +50,9 @@ class JobView(BaseModel):
     closed_at: datetime | None
     parked_at: datetime | None = Field(description="Its judgement failed again and again and was parked.")
     note: str
+    merged_into: int | None = Field(description="The job that its instruments went to.")
+    kept_open: bool = Field(description="A person opened it again: only a person closes it.")
+    judged_anew: bool = Field(description="What it is judged by was changed, and the results lag behind.")
 
 
 class PhaseView(BaseModel):
@@ -67,6 +70,7 @@ class PhaseView(BaseModel):
 class ServingView(BaseModel):
     """An instrument that served a job."""
 
+    assignment_id: int
     instrument_id: int
     gateway: str
     name: str
@@ -89,34 +93,6 @@ class JobDetail(JobView):
     hold_tests: list[HoldTestView]
 
 
-class Serving(BaseModel):
-    """An instrument that shall serve a job."""
-
-    instrument_id: int
-    deciding: bool = Field(False, description="Its pressure decides.")
-    since: AwareDatetime | None = Field(
-        None, description="From when on; now, if not given. Earlier readings are judged with the job."
-    )
-
-
-class NewJob(BaseModel):
-    """A job to open."""
-
-    title: str
-    site_id: int
-    procedure_id: int
-    circuit_id: int | None = None
-    crew_id: int | None = None
-    state: JobState = JobState.PLANNED
-    instruments: list[Serving] = []
-
-
-class JobChange(BaseModel):
-    """What may be changed of a job."""
-
-    title: str = Field(description="Its name; jobs that a reading opened wait for one.")
-
-
 @router.get("/board", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def board(ctx: Ctx, unit: InUnit) -> list[RowView]:
     """Jobs that are not closed at a glance, the most urgent first. The event stream sends changed rows.
@@ -136,62 +112,27 @@ def list_jobs(
         return paging.page(conn, JOBS, {"site": site, "state": state}, lambda row: JobView(**row))
 
 
-@router.post("/jobs", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, new: NewJob) -> JobDetail:
-    """Open a job; its instruments serve it from now on, or from an earlier moment on."""
-    now_us = ctx.clock.now_us()
-    sinces_us = [min(now_us, to_us(one.since)) if one.since else now_us for one in new.instruments]
-    with ctx.database() as conn:
-        made = jobs.add(
-            conn,
-            new.title,
-            new.site_id,
-            new.procedure_id,
-            min([now_us, *sinces_us]),
-            circuit_id=new.circuit_id,
-            crew_id=new.crew_id,
-            state=new.state,
-        )
-        for serving, since_us in zip(new.instruments, sinces_us, strict=True):
-            jobs.assign(conn, made.id, serving.instrument_id, since_us, deciding=serving.deciding)
-        # What came before the job was opened is judged with it.
-        work.add(
-            conn,
-            [
-                work.Span(serving.instrument_id, since_us, now_us)
-                for serving, since_us in zip(new.instruments, sinces_us, strict=True)
-                if since_us < now_us
-            ],
-        )
-    return job(ctx, unit, made.id)
-
-
 @router.get("/jobs/{job_id}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
 def job(ctx: Ctx, unit: InUnit, job_id: int) -> JobDetail:
     """One job."""
     with ctx.database() as conn:
-        row = JOBS.one(conn, ANY_JOB, job_id)
-        if row is None:
-            raise NotFound(f"There is no job {job_id}.")
-        holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 100)
-        return JobDetail(
-            **row,
-            target=unit(row["target_pa"]),
-            permitted=unit.or_none(row["limit_pa"]),
-            phases=[_phase(item, unit) for item in lists.phases(conn, job_id)],
-            instruments=[ServingView(**item) for item in lists.serving(conn, job_id)],
-            hold_tests=[hold_view(item, unit) for item in holds],
-        )
+        return job_detail(conn, unit, job_id)
 
 
-@router.patch("/jobs/{job_id}", responses=errors_of(401, 403, 404, 422, 503))
-def change_job(ctx: Ctx, person: MayRunJobs, job_id: int, change: JobChange) -> JobView:
-    """Name a job."""
-    with ctx.database() as conn:
-        jobs.rename(conn, job_id, change.title, ctx.clock.now_us(), person.id)
-        row = JOBS.one(conn, ANY_JOB, job_id)
-    assert row is not None
-    return JobView(**row)
+def job_detail(conn: Connection, unit: Pressures, job_id: int) -> JobDetail:
+    """One job; raises `NotFound`."""
+    row = JOBS.one(conn, ANY_JOB, job_id)
+    if row is None:
+        raise NotFound(f"There is no job {job_id}.")
+    holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 100)
+    return JobDetail(
+        **row,
+        target=unit(row["target_pa"]),
+        permitted=unit.or_none(row["limit_pa"]),
+        phases=[_phase(item, unit) for item in lists.phases(conn, job_id)],
+        instruments=[ServingView(**item) for item in lists.serving(conn, job_id)],
+        hold_tests=[hold_view(item, unit) for item in holds],
+    )
 
 
 @router.get("/jobs/{job_id}/phases", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))

@@ -12,7 +12,9 @@ const zone = document.body.dataset.zone;
 const strip = document.getElementById("strip");
 const plot = new Plot(document.getElementById("plot"), zone);
 const note = document.getElementById("plot-note");
+const judgement = document.getElementById("judgement");
 const AGAIN_MS = 60000;
+const ANEW_MS = 2000;
 const MOST_POINTS = 1500;
 let detail = null;
 let series = new Map();
@@ -126,11 +128,19 @@ let judging = null;
 function judgeSoon() {
   // Several events come together.
   clearTimeout(judging);
-  judging = setTimeout(() => {
-    fragment(`/jobs/${job}/judgement`, document.getElementById("judgement"));
+  judging = setTimeout(async () => {
     valve.look();
     inTurn(readAll);
+    await fragment(`/jobs/${job}/judgement`, judgement).catch((error) => console.warn(String(error)));
+    watchAnew();
   }, 150);
+}
+
+// A judgement that has caught up and says the same as before is told by no event.
+let watching = null;
+function watchAnew() {
+  clearTimeout(watching);
+  if (judgement.querySelector("[data-anew]")) watching = setTimeout(judgeSoon, ANEW_MS);
 }
 
 document.getElementById("with-temperature").addEventListener("change", () => inTurn(readAll));
@@ -138,6 +148,7 @@ document.getElementById("numbers").addEventListener("toggle", () => fillTable())
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => plot.restyle());
 
 inTurn(readAll);
+watchAnew();
 // Late readings change what lies behind: look at the whole again now and then.
 setInterval(() => inTurn(readAll), AGAIN_MS);
 let begun = false;
