@@ -166,13 +166,13 @@ def test_full_store_loses_the_oldest_and_counts_it() -> None:
 
 def test_outcome_goes_out_at_once() -> None:
     made = gateway()
-    made.outcome("v1", Outcome("o1", "refused", "repeated id"), T0)
+    made.outcome("v1", Outcome("o1", "refused", "site is switched to local hands"), T0)
     (message,) = made.due(T0, 0.0)
     assert message.topic == "hf/1/gw-1/v1/outcome"
     assert json.loads(message.payload) == {
         "id": "o1",
         "result": "refused",
-        "reason": "repeated id",
+        "reason": "site is switched to local hands",
         "at": T0 / US,
     }
 

@@ -82,10 +82,30 @@ def test_confirmed_requirements_let_an_open_through() -> None:
     assert carried_out(order) == [Outcome("o1", "done")]
 
 
-def test_repeated_id_is_refused() -> None:
+def test_a_repeated_id_never_acts_again_and_is_answered_with_what_became_of_it() -> None:
     valve = opened()
     outcomes = carried_out(changed(CLOSE, id="first"), later(100), valve)
-    assert outcomes == [Outcome("first", "refused", "repeated id")]
+    assert outcomes == [Outcome("first", "done")]
+    # When that was, not when it was asked again.
+    assert outcomes[0].at_s < later(100).uptime_s
+    assert valve.position == "open"
+
+
+def test_a_repeated_id_that_is_still_being_carried_out_is_answered_once() -> None:
+    valve = opened()
+    assert valve.receive(CLOSE, later(100).uptime_s) is None
+    assert valve.advance(later(100)) == []
+    assert valve.receive(CLOSE, later(101).uptime_s) is None
+    assert valve.advance(later(110)) == [Outcome("c1", "done")]
+    assert valve.receive(CLOSE, later(111).uptime_s) == Outcome("c1", "done")
+
+
+def test_a_refusal_is_remembered_too() -> None:
+    valve = opened()
+    stale = changed(CLOSE, session="old")
+    assert carried_out(stale, later(100), valve) == [Outcome("c1", "refused", "made for another session")]
+    # Its id comes again under the session of now: it stays refused.
+    assert carried_out(CLOSE, later(200), valve) == [Outcome("c1", "refused", "made for another session")]
     assert valve.position == "open"
 
 
@@ -188,13 +208,15 @@ TestAnyOrders.settings = settings(max_examples=200, stateful_step_count=30, dead
 
 @given(st.lists(st.sampled_from(["a", "b", "c"]), max_size=12))
 @settings(deadline=None)
-def test_every_order_gets_exactly_one_final_answer(ids: list[str]) -> None:
+def test_every_id_has_exactly_one_outcome_however_often_it_comes(ids: list[str]) -> None:
     valve = Valve()
-    answers: list[Outcome] = []
+    outcomes: list[Outcome] = []
+    repeated: list[Outcome] = []
     for number, name in enumerate(ids):
-        refused = valve.receive(changed(OPEN if number % 2 else CLOSE, id=name), READY.uptime_s + number)
-        answers += [refused] if refused else []
-        answers += valve.advance(later(number))
+        told = valve.receive(changed(OPEN if number % 2 else CLOSE, id=name), READY.uptime_s + number)
+        repeated += [told] if told else []
+        outcomes += valve.advance(later(number))
     for second in range(200):
-        answers += valve.advance(later(len(ids) + second))
-    assert len(answers) == len(ids)
+        outcomes += valve.advance(later(len(ids) + second))
+    assert sorted(outcome.id for outcome in outcomes) == sorted(set(ids))
+    assert all(told in outcomes for told in repeated)
