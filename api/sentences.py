@@ -21,8 +21,9 @@ Kind = Literal["reading", "setting", "about", "temperature", "difference", "rate
 
 PATTERN = re.compile(
     r"(?P<micron>[+-]?\d+) micron \((?P<pascal>[+-]?\d+(?:\.\d+)?) Pa\)"
+    r"|(?P<alone>\d+) micron\b"
     r"|(?P<celsius>-?\d+) °C"
-    r"|(?P<kelvin>\d+) K\b"
+    r"|(?P<kelvin>\d+(?:\.\d+)?) K\b"
     r"|(?P<rate>\d\.\d+e[+-]\d+) Pa/s"
     r"|(?P<kilopascal>\d+) kPa",
     re.ASCII,
@@ -80,6 +81,8 @@ def _read(found: re.Match[str]) -> TextFigure:
         return TextFigure(kind="rate", value=float(found["rate"]))
     if found["kilopascal"]:
         return TextFigure(kind="setting", value=to_pascal(float(found["kilopascal"]), "kPa"))
+    if found["alone"]:
+        return TextFigure(kind="about", value=to_pascal(float(found["alone"]), "micron"))
     micron, pascal = float(found["micron"]) * MICRON_PA, float(found["pascal"])
     # Both are rounded. What is round in micron is likely what was meant, if the other allows it.
     half = 0.05 if abs(pascal) < 1000 else 0.5

@@ -15,7 +15,7 @@ const MANTISSA = [1, 2, 5];
 const LADDER = [];
 for (let power = -12; power < 10; power += 1) MANTISSA.forEach((mantissa) => LADDER.push(Number(`${mantissa}e${power}`)));
 // As in api/sentences.py.
-const SENTENCE = /[+-]?\d+ micron \([+-]?\d+(?:\.\d+)? Pa\)|-?\d+ °C|\d+ K\b|\d\.\d+e[+-]\d+ Pa\/s|\d+ kPa/gu;
+const SENTENCE = /[+-]?\d+ micron \([+-]?\d+(?:\.\d+)? Pa\)|\d+ micron\b|-?\d+ °C|\d+(?:\.\d+)? K\b|\d\.\d+e[+-]\d+ Pa\/s|\d+ kPa/gu;
 
 function rung(value) {
   let at = -1;

@@ -9,7 +9,8 @@ import httpx
 import pytest
 
 from api.board import trend_path, trend_y
-from api.words import both_units, duration, number, scientific
+from api.figures import Figures
+from api.words import duration
 from model.clock import US, to_datetime
 from store import alerts
 from store.database import Connection
@@ -81,7 +82,7 @@ def test_a_figure_that_is_too_old_is_not_called_live(
     api.clock.advance(120)
     row = row_of(client, jobs["holding"])
     assert not row["figure"]["live"]
-    assert row["figure"]["micron"] != ""
+    assert row["figure"]["pressure"]["value"] > 0
     assert row["state"]["key"] == "silent-in-hold"
 
 
@@ -112,21 +113,22 @@ def test_a_reached_target_is_told_until_the_next_pull_down(
     assert row_of(client, made)["state"]["key"] == "at-target"
 
 
-def test_a_row_says_both_units_and_the_cause(client: httpx.Client, jobs: dict[str, Made]) -> None:
+def test_a_row_says_pressure_accuracy_and_cause(client: httpx.Client, jobs: dict[str, Made]) -> None:
     row = row_of(client, jobs["leak"])
     assert row["figure"]["pressure"]["unit"] == "Pa"
-    assert row["figure"]["micron"] == number(row["figure"]["pressure"]["value"] / micron(1))
+    assert row["figure"]["accuracy"] == 0.1
+    assert row["limit"]["value"] == pytest.approx(micron(1000))
     assert row["verdict"]["word"] == "Failed"
     assert row["verdict"]["cause"] == "leak 93\u202f%"
     assert row["valve"]["key"] == "closed"
-    assert row_of(client, jobs["wet"])["battery"] == {"text": "18\u202f%", "low": True}
+    assert row_of(client, jobs["wet"])["battery"] == {"text": "18\u202f%", "volts": None, "low": True}
 
 
 def test_the_deciding_gauge_stands_for_the_job(client: httpx.Client, scene: Scene) -> None:
     made = scene.job("Harbour", "Rack", NOON_US - 30 * MINUTE)
     scene.readings(made, [(NOON_US - 5 * US, 55.0)])
     assert row_of(client, made)["figure"]["gauge"] == "gw-harbour/g1"
-    assert row_of(client, made)["figure"]["pascal"] == "55.0"
+    assert row_of(client, made)["figure"]["pressure"] == {"value": 55.0, "unit": "Pa"}
 
 
 def test_a_job_without_readings_says_so(client: httpx.Client, scene: Scene) -> None:
@@ -178,14 +180,14 @@ def test_spans_of_time_read_short(seconds: float, text: str) -> None:
     ],
 )
 def test_numbers_have_three_digits_that_count(value: float, text: str) -> None:
-    assert number(value).replace("\u202f", " ") == text
+    assert Figures().number(value).replace("\u202f", " ") == text
 
 
 def test_pressures_read_in_both_units() -> None:
     # 500 micron are 66.661 Pa (conventional millimetre of mercury, NIST SP 811).
-    assert both_units(66.661).replace("\u202f", " ") == "500 micron (66.7 Pa)"
-    assert scientific(1.59e-3).replace("\u202f", " ") == "1.6 × 10⁻³"
-    assert scientific(9.97e-4).replace("\u202f", " ") == "1.0 × 10⁻³"
+    assert Figures().setting_text(micron(500)).replace("\u202f", " ") == "500 micron (66.66 Pa)"
+    assert Figures().scientific(1.59e-3).replace("\u202f", " ") == "1.6 × 10⁻³"
+    assert Figures().scientific(9.97e-4).replace("\u202f", " ") == "1.0 × 10⁻³"
 
 
 def test_an_alert_that_is_over_moves_nobody_up(

@@ -196,7 +196,7 @@ def test_a_changed_row_is_sent_and_an_unchanged_one_is_not(
         scene.readings(made, [(NOON_US - 1, 42.0)])
         wait_until(lambda: len(reader.of("rows")) > 1, what="the changed row")
         assert [row["job"] for row in reader.of("rows")[1]] == [made.job.id]
-        assert reader.of("rows")[1][0]["figure"]["pascal"] == "42.0"
+        assert reader.of("rows")[1][0]["figure"]["pressure"]["value"] == 42.0
 
 
 def test_opened_and_closed_jobs_are_told(client: httpx.Client, scene: Scene, conn: Connection) -> None:
