@@ -6,6 +6,7 @@ import json
 import signal
 import ssl
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -171,6 +172,49 @@ def test_the_broker_keeps_what_waits_over_a_stop_and_follows_a_new_certificate(h
     assert child.wait(20) == 0
     assert (house.folder / "store" / "mosquitto.db").exists()
     house.start("broker")
+
+
+def test_nothing_that_waits_is_dropped_and_what_was_written_survives_a_kill(house: ByHand) -> None:
+    house.start("broker-files")
+    house.start("broker")
+    got: list[str] = []
+
+    def service() -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="ingest", clean_session=False)
+        client.username_pw_set("holdfast", "of-our-own-processes")
+        granted = threading.Event()
+        client.on_subscribe = lambda *_: granted.set()
+        client.on_message = lambda _c, _u, message: got.append(message.payload.decode())
+        client.connect("127.0.0.1", house.plain_port)
+        client.loop_start()
+        client.subscribe("hf/1/+/+/data", qos=1)
+        wait_until(granted.is_set, what="SUBACK")
+        return client
+
+    def leave(client: mqtt.Client) -> None:
+        client.disconnect()
+        client.loop_stop()
+
+    leave(service())
+    sender = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="sender")
+    sender.username_pw_set("holdfast", "of-our-own-processes")
+    sender.connect("127.0.0.1", house.plain_port)
+    sender.loop_start()
+    # More than the 1,000 at which Mosquitto by default begins to drop.
+    expected = [str(number) for number in range(1_500)]
+    for text in expected:
+        last = sender.publish("hf/1/gw-one/g1/data", text, qos=1)
+    last.wait_for_publish(30)
+    leave(sender)
+    acknowledged = time.time()
+    store = house.folder / "store" / "mosquitto.db"
+    wait_until(lambda: store.exists() and store.stat().st_mtime > acknowledged, what="it to be written")
+    house.kill("broker")
+    house.start("broker")
+    back = service()
+    wait_until(lambda: len(got) >= len(expected), what="what waited")
+    assert got == expected
+    leave(back)
 
 
 def test_a_part_that_is_not_well_says_so_with_status_2(house: ByHand) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -15,7 +17,7 @@ import yaml
 from ops import cli
 from ops.broker_files import ACCESS, CERTIFICATE, PASSWORDS, RELOAD
 from ops.health import PARTS
-from ops.settings import KNOWN, KNOWN_FILES
+from ops.settings import KNOWN, KNOWN_FILES, read_secret
 
 TOP = Path(__file__).parents[2]
 COMPOSE = TOP / "docker-compose.yml"
@@ -154,3 +156,51 @@ def test_mosquitto_reads_the_files_that_are_written_for_it_and_drops_nothing() -
     # Seconds, unless autosave_on_changes is set.
     assert (settings["autosave_on_changes"], settings["autosave_interval"]) == ("false", "5")
     assert settings["allow_anonymous"] == "false"
+
+
+def test_the_secrets_are_made_once_and_only_their_user_may_read_them(tmp_path: Path) -> None:
+    script = tmp_path / "deploy" / "prepare.sh"
+    script.parent.mkdir()
+    script.write_text((TOP / "deploy/prepare.sh").read_text())
+
+    def prepare() -> subprocess.CompletedProcess[str]:
+        return subprocess.run(["sh", str(script)], capture_output=True, text=True, check=False)
+
+    done = prepare()
+    if os.geteuid() != 0:
+        assert (done.returncode, done.stderr[:15]) == (2, "Run it as root: ")
+        return
+    assert done.returncode == 0, done.stderr
+    made = {file.name: file.read_text() for file in (script.parent / "secrets").iterdir()}
+    assert set(made) == {"database-password", "broker-password", "metrics-token"}
+    assert len(set(made.values())) == 3
+    for name, text in made.items():
+        file = script.parent / "secrets" / name
+        assert re.fullmatch("[0-9a-f]{48}", text)
+        assert (file.stat().st_uid, file.stat().st_mode & 0o777) == (1883, 0o400)
+        assert read_secret(file, "HOLDFAST_X_FILE") == text
+    assert prepare().stdout == ""
+    assert {file.name: file.read_text() for file in (script.parent / "secrets").iterdir()} == made
+
+
+def test_the_handbook_names_services_commands_and_files_that_exist() -> None:
+    text = (TOP / "docs/how-to/deploy-with-containers.md").read_text()
+    lines = re.findall(r"^docker compose exec (\S+) holdfast (.*)$", text, re.MULTILINE)
+    assert len(lines) >= 5
+    for service, line in lines:
+        assert service in OURS
+        group: Any = typer.main.get_command(cli.app)
+        for word in shlex.split(line):
+            if not hasattr(group, "get_command"):
+                break
+            group = group.get_command(typer.Context(group), word)
+            assert group is not None, line
+        options = re.findall(r"--[a-z-]+", line)
+        known = {name for parameter in group.params for name in parameter.opts}
+        assert set(options) <= known, line
+    for file in re.findall(r"deploy/[a-z.]+\.(?:sh|yml)", text):
+        assert (TOP / file).is_file()
+    in_dotenv = set(re.findall(r"HOLDFAST_[A-Z_]+", text))
+    assert in_dotenv <= set(re.findall(r"\$\{(HOLDFAST_[A-Z_]+)", COMPOSE.read_text()))
+    volumes = set(yaml.safe_load(COMPOSE.read_text())["volumes"])
+    assert set(re.findall(r"^\| `([a-z]+)` \|", text, re.MULTILINE)) == volumes
