@@ -20,8 +20,7 @@ from physics.units import MICRON_PA, PRESSURE_UNITS, TORR_PA, from_pascal, to_fa
 from store.preferences import NONE_CHOSEN, PRESSURE, TEMPERATURE, VOLUME, Preferences
 
 # Never by the wall clock: other work may run beside the tests.
-settings.register_profile("figures", deadline=None)
-settings.load_profile("figures")
+patient = settings(deadline=None)
 
 THIN, NO_BREAK = "\u202f", "\u00a0"
 GERMAN, AMERICAN = of_tag("de-DE"), of_tag("en-US")
@@ -50,6 +49,7 @@ def value(number: tuple[int, int]) -> float:
 
 
 @pytest.mark.parametrize("unit", PRESSURE)
+@patient
 @given(pascal=readings)
 def test_exact_figures_agree_with_pint(unit: str, pascal: float) -> None:
     # pint 0.25's registry; its micron of mercury is a thousandth of the conventional millimetre.
@@ -76,6 +76,7 @@ def test_mbar_is_hpa_and_a_torr_is_not_quite_a_thousand_micron() -> None:
     assert numbers["micron"] != str(float(numbers["Torr"]) * 1000)
 
 
+@patient
 @given(kelvin=st.floats(150.0, 400.0))
 def test_degrees_fahrenheit_agree_with_pint(kelvin: float) -> None:
     expected = REGISTRY.Quantity(kelvin, "kelvin").to("degree_Fahrenheit").magnitude
@@ -103,6 +104,7 @@ def test_volumes_agree_with_pint() -> None:
 # Steps -----------------------------------------------------------------------------------------------------
 
 
+@patient
 @given(reading=readings, accuracy=accuracies)
 def test_a_step_hides_nothing_that_the_gauge_knows(reading: float, accuracy: float) -> None:
     # GUM (JCGM 100:2008), 4.3.7: limits ± a of equal probability have u = a/√3; 7.2.6: digits that suit u.
@@ -114,6 +116,7 @@ def test_a_step_hides_nothing_that_the_gauge_knows(reading: float, accuracy: flo
     assert math.hypot(uncertainty, step / math.sqrt(12)) < 1.011 * uncertainty
 
 
+@patient
 @given(reading=readings, accuracy=accuracies)
 def test_a_step_says_no_more_than_a_tenth_of_what_the_gauge_knows(reading: float, accuracy: float) -> None:
     _, power = stepped(reading, accuracy)
@@ -121,6 +124,7 @@ def test_a_step_says_no_more_than_a_tenth_of_what_the_gauge_knows(reading: float
     assert 10.0**power >= accuracy * reading / math.sqrt(3) / 101
 
 
+@patient
 @given(power=st.integers(-2, 5), mantissa=st.sampled_from([1, 2, 5]), accuracy=accuracies)
 def test_where_the_step_changes_the_figure_does_not_jump(power: int, mantissa: int, accuracy: float) -> None:
     corner = float(f"{mantissa}e{power}")
@@ -143,6 +147,7 @@ def test_examples_of_steps(reading: float, accuracy: float, shown: str) -> None:
     assert SI.write(*stepped(reading, accuracy)).replace(THIN, " ") == shown
 
 
+@patient
 @given(reading=readings, mark=readings, accuracy=accuracies, near=st.floats(-0.05, 0.05))
 def test_a_figure_never_stands_on_the_wrong_side_of_a_limit(
     reading: float, mark: float, accuracy: float, near: float
@@ -169,6 +174,7 @@ def test_in_every_unit_the_step_is_that_of_the_unit() -> None:
     assert plain(reader(pressure_unit="kPa").pressure_text(101_325.0, 0.1)) == "102 kPa"
 
 
+@patient
 @given(pascal=readings)
 def test_exact_on_request_gives_the_stored_value_back(pascal: float) -> None:
     shown = reader(pressure_unit="Pa", exact=True).pressure_number(pascal).replace(THIN, "")
@@ -180,6 +186,7 @@ def test_exact_on_request_gives_the_stored_value_back(pascal: float) -> None:
 # Settings --------------------------------------------------------------------------------------------------
 
 
+@patient
 @given(
     digits=st.integers(1, 99_999),
     power=st.integers(-3, 1),
@@ -255,10 +262,11 @@ def test_every_kind_of_figure_in_sentences(text: str, metric: str, customary: st
     assert plain(tell(text, reader(pressure_unit="micron", temperature_unit="°F"))) == customary
 
 
+@patient
 @given(pascal=st.floats(0.5, 2e5))
 def test_a_figure_of_which_only_the_sentence_is_left_is_close(pascal: float) -> None:
     (one,) = find(f"It read {pressure_text(pascal)} then.")
-    assert one.value == pytest.approx(pascal, abs=0.05 if pascal < 1000 else 0.5)
+    assert one.value == pytest.approx(pascal, abs=0.07 if pascal < 1000 else 0.5)
 
 
 # Numbers and dates -----------------------------------------------------------------------------------------
