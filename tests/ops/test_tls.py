@@ -21,7 +21,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from api.config import ApiConfig, MqttProbe
 from api.readiness import ask
+from ingest.client import Session
 from ingest.config import BrokerConfig
+from ingest.inbox import Inbox
 from model.clock import HandClock
 from ops.certificates import Authority
 from ops.embedded.broker import EmbeddedBroker, mqtt_accepts
@@ -131,6 +133,23 @@ def test_our_own_processes_reach_a_tls_broker_by_authority_or_by_its_very_certif
     assert "certificate verify failed" in refusal(f"mqtts://{login}?pin={other.pair.certificate}")
     assert mqtt_accepts("127.0.0.1", server.port, SERVICE, PASSWORDS[SERVICE], tls=True)
     assert not mqtt_accepts("127.0.0.1", server.port, SERVICE, PASSWORDS[SERVICE])
+
+
+def test_the_ingest_comes_back_to_a_broker_whose_certificate_was_renewed_meanwhile(
+    tls_broker: tuple[EmbeddedBroker, Authority],
+) -> None:
+    server, made = tls_broker
+    config = BrokerConfig.from_url(server.url(SERVICE, PASSWORDS[SERVICE]))
+    session = Session(config, "renewal", ("hf/1/+/presence",), Inbox(1_000_000), HandClock(0))
+    session.start()
+    wait_until(lambda: session.subscribed, what="the subscription")
+    server.stop()
+    wait_until(lambda: not session.subscribed, what="the end of the connection")
+    made.keep(["vacuum.example"], NOW)
+    server.start()
+    wait_until(lambda: session.subscribed, what="the subscription with the new certificate")
+    session.stop()
+    session.join(10)
 
 
 def test_pages_are_known_by_authority_and_name_and_follow_a_renewed_certificate(
