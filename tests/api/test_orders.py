@@ -8,13 +8,14 @@ from typing import Any
 import httpx
 import pytest
 
-from model.clock import US, to_datetime
-from model.order import OrderResult, Outcome
-from model.reading import Quantity, Valve
+from model.clock import US
+from model.order import OrderResult
+from model.reading import Valve
 from store import orders
 from store.database import Connection
 from tests.api.scene import MINUTE, Made, Scene
 from tests.api.serving import TECHNICIAN, Serving
+from tests.api.valves import presence, report, settle
 
 
 @pytest.fixture
@@ -27,21 +28,6 @@ def made(scene: Scene) -> Made:
     return made
 
 
-def report(scene: Scene, made: Made, position: Valve, at_us: int) -> None:
-    assert made.valve is not None
-    scene._insert(made.valve, Quantity.VALVE, [(at_us, float(position))])
-    scene.latest(made.valve, Quantity.VALVE, at_us, float(position))
-
-
-def presence(conn: Connection, made: Made, *, online: bool) -> None:
-    assert made.valve is not None
-    conn.execute(
-        "INSERT INTO gateway_presence (gateway_id, online, session, boot, arrived_at) "
-        "VALUES (%s, %s, 's1', 'b1', %s) ON CONFLICT (gateway_id) DO UPDATE SET online = excluded.online",
-        (made.valve.gateway_id, online, to_datetime(1_779_999_000 * US)),
-    )
-
-
 def wish(made: Made, **more: object) -> dict[str, object]:
     assert made.valve is not None
     return {"instrument_id": made.valve.id, "action": "close", **more}
@@ -51,11 +37,6 @@ def ask(client: httpx.Client, made: Made, **more: object) -> dict[str, Any]:
     answer = client.post("/api/v1/orders", json=wish(made, **more))
     assert answer.status_code == 201, answer.text
     return dict(answer.json())
-
-
-def settle(conn: Connection, order_id: int, result: OrderResult, at_us: int, reason: str = "") -> None:
-    with conn.transaction():
-        orders.settle(conn, [(order_id, Outcome(result, reason, at_us, at_us))])
 
 
 def test_an_order_is_asked_for_and_found_again(api: Serving, conn: Connection, made: Made) -> None:

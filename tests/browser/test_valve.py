@@ -1,0 +1,66 @@
+"""Closing a valve from its job page: by hand, without a script, and what an open page tells by itself."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import expect
+
+from model.clock import US
+from model.order import OrderResult
+from model.reading import Valve
+from store import orders
+from store.database import Connection
+from tests.api.scene import MINUTE, Made, Scene
+from tests.api.valves import presence, report, settle
+from tests.browser.conftest import Open
+
+pytestmark = pytest.mark.browser
+
+PATIENCE_MS = 20_000
+
+
+@pytest.fixture
+def made(scene: Scene) -> Made:
+    """A job whose valve stands open at a gateway in reach."""
+    made = scene.job("Kestrel Cold Store", "Rack 1", scene.now_us - 60 * MINUTE)
+    report(scene, made, Valve.OPEN, scene.now_us - 5 * MINUTE)
+    presence(scene.conn, made, online=True)
+    return made
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_an_order_is_followed_to_the_valve_s_report_without_reload(
+    open_page: Open, made: Made, scene: Scene, conn: Connection, width: int
+) -> None:
+    page = open_page(f"/jobs/{made.job.id}", width=width)
+    part = page.locator("#valve")
+    expect(part).to_contain_text("open")
+    part.get_by_role("button").click()
+    expect(page.get_by_role("heading", name="Before you close it")).to_be_visible()
+    page.get_by_label("Why").fill("Target held since five")
+    page.get_by_role("button", name="Close the valve").click()
+    page.wait_for_url(f"**/jobs/{made.job.id}#valve")
+    page.evaluate("window.stillTheSamePage = true")
+    expect(part).to_contain_text("Asked for")
+    expect(part).to_contain_text("Target held since five")
+    expect(part.get_by_role("button")).to_have_count(0)
+    (row,) = conn.execute("SELECT id FROM valve_order").fetchall()
+    orders.sent(conn, [row["id"]], scene.now_us)
+    expect(part).to_contain_text("Sent, no answer yet", timeout=PATIENCE_MS)
+    settle(conn, row["id"], OrderResult.DONE, scene.now_us + 5 * US)
+    expect(part).to_contain_text("Done, says the gateway", timeout=PATIENCE_MS)
+    # The valve's report alone is no event: the page sees it in the job's row.
+    report(scene, made, Valve.CLOSED, scene.now_us + 6 * US)
+    expect(part.locator(".mark.tone-good")).to_have_text("Done", timeout=PATIENCE_MS)
+    expect(part).to_contain_text("The valve reports closed.")
+    expect(part).to_contain_text("reports closed already")
+    assert page.evaluate("window.stillTheSamePage")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_it_works_without_a_script(open_page: Open, made: Made) -> None:
+    page = open_page(f"/jobs/{made.job.id}", script=False)
+    page.locator("#valve").get_by_role("button").click()
+    page.get_by_role("button", name="Close the valve").click()
+    page.wait_for_url(f"**/jobs/{made.job.id}#valve")
+    expect(page.locator("#valve")).to_contain_text("Asked for")
