@@ -128,6 +128,14 @@ def crews(conn: Connection) -> list[Crew]:
     return [crew_from_row(row) for row in conn.execute("SELECT * FROM crew ORDER BY name")]
 
 
+def crew_named(conn: Connection, name: str) -> Crew:
+    """The crew of that name, or of that number; raises `NotFound`."""
+    row = conn.execute("SELECT * FROM crew WHERE name = %s OR id::text = %s", (name, name)).fetchone()
+    if row is None:
+        raise NotFound(f"There is no crew {name!r}.", field="crew")
+    return crew_from_row(row)
+
+
 @dataclass(frozen=True, slots=True)
 class GatewayLogin:
     """What brokers must know of a gateway: nats-server reads bcrypt, Mosquitto a hash of its own."""

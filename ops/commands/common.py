@@ -12,6 +12,7 @@ from ops.settings import Settings, load
 
 if TYPE_CHECKING:
     from model.clock import Clock
+    from store.audit import By
     from store.database import Connection
 
 FAILED = 2
@@ -45,3 +46,11 @@ def clock(settings: Settings | None = None) -> Clock:
         return ReplayClock.parse(replay)
     except ValueError as error:
         raise BadInput(f"HOLDFAST_REPLAY cannot be used: {error}.") from error
+
+
+def by() -> By:
+    """Who acts, for the audit: nobody by name, from the command line."""
+    from model.clock import to_datetime
+    from store.audit import By
+
+    return By(to_datetime(clock().now_us()))

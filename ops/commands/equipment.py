@@ -1,62 +1,27 @@
-"""``site``, ``gateway`` and ``instrument``."""
+"""``gateway`` and ``instrument``."""
 
 from __future__ import annotations
 
-from typing import Annotated
+import json as json_module
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from model.clock import to_datetime
 from model.equipment import Position, Role
 from model.errors import BadInput
-from ops.commands.common import Json, clock, database
+from ops.commands.common import Json, by, clock, database
+from ops.commands.tables import DryRun, Table, import_table
 from ops.output import as_row, show, show_one
 
-site = typer.Typer(help="Places where work is done.", no_args_is_help=True)
+if TYPE_CHECKING:
+    from model.access import Credentials
+    from model.equipment import Gateway
+
 gateway = typer.Typer(help="Devices that send readings.", no_args_is_help=True)
 instrument = typer.Typer(help="Gauges, valves, pumps and thermometers.", no_args_is_help=True)
 
 Name = Annotated[str, typer.Argument(show_default=False)]
-
-
-@site.command("add")
-def add_site(
-    name: Name,
-    time_zone: Annotated[str, typer.Option(help="Such as Europe/Berlin.")],
-    place: Annotated[str, typer.Option(help="Where it is, in words.")] = "",
-    json: Json = False,
-) -> None:
-    """Register a site."""
-    from store import equipment
-
-    with database() as connection:
-        added = equipment.add_site(connection, name, time_zone, place)
-    show_one(as_row(added), as_json=json)
-
-
-@site.command("list")
-def list_sites(json: Json = False) -> None:
-    """All sites."""
-    from store import equipment
-
-    with database() as connection:
-        show([as_row(found) for found in equipment.sites(connection)], as_json=json)
-
-
-@site.command("show")
-def show_site(name: Name, json: Json = False) -> None:
-    """One site with its circuits and gateways."""
-    from store import equipment
-
-    with database() as connection:
-        found = equipment.site_named(connection, name)
-        circuits = [as_row(circuit) for circuit in equipment.circuits(connection, found.id)]
-        gateways = [g.name for g in equipment.gateways(connection) if g.site_id == found.id]
-    if json:
-        show_one({**as_row(found), "circuits": circuits, "gateways": gateways}, as_json=True)
-        return
-    names = ", ".join(str(circuit["name"]) for circuit in circuits)
-    show_one({**as_row(found), "circuits": names, "gateways": ", ".join(gateways)}, as_json=False)
+Path_ = Annotated[str, typer.Argument(metavar="GATEWAY/NAME", show_default=False)]
 
 
 @gateway.command("add")
@@ -65,19 +30,39 @@ def add_gateway(
     site: Annotated[str, typer.Option(help="Name or number of its site.")],
     json: Json = False,
 ) -> None:
-    """Register a gateway; prints its broker password, this once."""
-    from ops.installation import read
-    from ops.settings import load
+    """Register a gateway; prints its broker password, this once, and what its broker needs."""
     from store import equipment
 
     with database() as connection:
         where = equipment.site_named(connection, site)
-        now = to_datetime(clock().now_us())
-        added, password = equipment.add_gateway(connection, name, where.id, now)
+        who = by()
+        added, login = equipment.register_gateway(connection, name, where.id, who.at, by=who)
+    _show_login(added, login, json=json)
+
+
+def _show_login(shown: Gateway, login: Credentials, *, json: bool) -> None:
+    from ops.installation import read
+    from ops.settings import load
+
     settings = load()
     installation = read(settings.data_dir) if settings.mqtt_url is None else None
-    broker = {"mqtt_port": installation.mqtt_port} if installation else {}
-    show_one({**as_row(added), "password": password, **broker}, as_json=json)
+    port = installation.mqtt_port if installation else None
+    row = {**as_row(shown), "password": login.secret, **({"mqtt_port": port} if port else {})}
+    example = login.example("BROKER" if port is None else settings.mqtt_address, port or 1883)
+    if json:
+        configuration = {
+            "nats_user": json_module.loads(login.nats_user),
+            "mosquitto_password_line": login.mosquitto_password_line,
+            "mosquitto_access_lines": login.mosquitto_access_lines,
+            "example": example,
+        }
+        show_one({**row, **configuration}, as_json=True)
+        return
+    show_one(row, as_json=False)
+    print(f"\nA first reading (its instrument must be registered):\n{example}")
+    print(f"\nFor a nats-server of your own, in authorization.users:\n{login.nats_user}")
+    print(f"\nFor a Mosquitto of your own, in password_file:\n{login.mosquitto_password_line}")
+    print(f"and in acl_file:\n{login.mosquitto_access_lines}")
 
 
 @gateway.command("list")
@@ -100,15 +85,66 @@ def show_gateway(name: Name, json: Json = False) -> None:
     show_one({**as_row(found), "instruments": names if json else ", ".join(names)}, as_json=json)
 
 
+@gateway.command("rotate")
+def rotate_gateway(name: Name, json: Json = False) -> None:
+    """Give a gateway a new password, printed this once; the old one is refused within seconds."""
+    from store import changing, equipment
+
+    with database() as connection:
+        number = equipment.gateway_named(connection, name).id
+        changed, login = changing.rotate_gateway(connection, number, by())
+    _show_login(changed, login, json=json)
+
+
 @gateway.command("revoke")
 def revoke_gateway(name: Name, json: Json = False) -> None:
     """Take a gateway's right to publish away and end its connection; its readings stay."""
     from store import equipment
 
     with database() as connection:
-        equipment.revoke_gateway(connection, name, clock().now_us())
-        found = equipment.gateway_named(connection, name)
+        found = equipment.revoke_gateway(connection, name, clock().now_us(), by=by())
     show_one(as_row(found), as_json=json)
+
+
+@gateway.command("reinstate")
+def reinstate_gateway(name: Name, json: Json = False) -> None:
+    """Let a revoked gateway publish again, with a new password, printed this once."""
+    from store import changing, equipment
+
+    with database() as connection:
+        number = equipment.gateway_named(connection, name).id
+        changed, login = changing.reinstate_gateway(connection, number, by())
+    _show_login(changed, login, json=json)
+
+
+@gateway.command("move")
+def move_gateway(
+    name: Name, site: Annotated[str, typer.Option(help="Name or number of its new site.")], json: Json = False
+) -> None:
+    """Let a gateway belong to another site; its jobs stay where they are."""
+    from store import changing, equipment
+
+    with database() as connection:
+        number = equipment.gateway_named(connection, name).id
+        where = equipment.site_named(connection, site)
+        show_one(as_row(changing.move_gateway(connection, number, by(), where.id)), as_json=json)
+
+
+@gateway.command("delete")
+def delete_gateway(name: Name, json: Json = False) -> None:
+    """Delete a gateway without instruments."""
+    from store import deleting, equipment
+
+    with database() as connection:
+        found = equipment.gateway_named(connection, name)
+        deleting.delete(connection, "gateway", found.id, by())
+    show_one({**as_row(found), "deleted": True}, as_json=json)
+
+
+@gateway.command("import")
+def import_gateways(file: Table, dry_run: DryRun = False, json: Json = False) -> None:
+    """Gateways from a table: name, site. All or nothing; new passwords are printed this once."""
+    import_table("gateway", file, dry_run=dry_run, json=json)
 
 
 @instrument.command("add")
@@ -151,6 +187,7 @@ def add_instrument(
             accuracy=accuracy,
             interval_s=duration(interval, "--interval"),
             serial=serial,
+            by=by(),
         )
     show_one(as_row(added), as_json=json)
 
@@ -184,3 +221,70 @@ def show_instrument(
 
     with database() as connection:
         show_one(as_row(equipment.instrument_named(connection, path)), as_json=json)
+
+
+@instrument.command("change")
+def change_instrument(
+    path: Path_,
+    role: Annotated[Role | None, typer.Option(help="What it is.")] = None,
+    position: Annotated[Position | None, typer.Option(help="Side of the valve.")] = None,
+    principle: Annotated[str | None, typer.Option(help="How it measures, in words.")] = None,
+    unit: Annotated[str | None, typer.Option(help="Unit its pressures may come in beside Pa.")] = None,
+    range_low: Annotated[str | None, typer.Option(help="Such as '1 micron'; '' takes it away.")] = None,
+    range_high: Annotated[str | None, typer.Option(help="Such as '25000 micron'; '' takes it away.")] = None,
+    accuracy: Annotated[str | None, typer.Option(help="Share of the reading: '10 %' or 0.1.")] = None,
+    interval: Annotated[str | None, typer.Option(help="Between readings, such as '10 s'.")] = None,
+    serial: Annotated[str | None, typer.Option(help="Serial number.")] = None,
+    json: Json = False,
+) -> None:
+    """Change an instrument. What the judgement looks at judges the jobs that it served again, openly."""
+    from model.records import PROPERTIES, read_properties
+    from model.texts import Texts
+    from store import changing, equipment
+
+    given = (role, position, principle, unit, range_low, range_high, accuracy, interval, serial)
+    options = dict(zip(PROPERTIES, given, strict=True))
+    texts = Texts({name: str(value) for name, value in options.items() if value is not None})
+    with database() as connection:
+        before = equipment.instrument_named(connection, path)
+        wanted = read_properties(texts, changing.properties_of(before))
+        changed, again = changing.change_instrument(connection, before.id, by(), wanted)
+    shown = again if json else ", ".join(map(str, again))
+    show_one({**as_row(changed), "judged_again": shown}, as_json=json)
+
+
+@instrument.command("retire")
+def retire_instrument(path: Path_, json: Json = False) -> None:
+    """Take an instrument out of service: it opens no walk-up job and can serve none; its readings stay."""
+    from store import changing, equipment
+
+    with database() as connection:
+        number = equipment.instrument_named(connection, path).id
+        show_one(as_row(changing.retire_instrument(connection, number, by())), as_json=json)
+
+
+@instrument.command("restore")
+def restore_instrument(path: Path_, json: Json = False) -> None:
+    """Put an instrument into service again."""
+    from store import changing, equipment
+
+    with database() as connection:
+        number = equipment.instrument_named(connection, path).id
+        show_one(as_row(changing.restore_instrument(connection, number, by())), as_json=json)
+
+
+@instrument.command("delete")
+def delete_instrument(path: Path_, json: Json = False) -> None:
+    """Delete an instrument that never sent anything and served no job."""
+    from store import deleting, equipment
+
+    with database() as connection:
+        found = equipment.instrument_named(connection, path)
+        deleting.delete(connection, "instrument", found.id, by())
+    show_one({**as_row(found), "deleted": True}, as_json=json)
+
+
+@instrument.command("import")
+def import_instruments(file: Table, dry_run: DryRun = False, json: Json = False) -> None:
+    """Instruments from a table: gateway, name and what they are. All or nothing."""
+    import_table("instrument", file, dry_run=dry_run, json=json)

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ops.commands.common import Json, database
+from ops.commands.common import Json, by, database
+from ops.commands.tables import DryRun, Table, import_table
 from ops.output import as_row, show, show_one
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def add_procedure(
         patience_s=duration(patience, "--patience"),
     )
     with database() as connection:
-        show_one(_row(procedures.add(connection, wanted)), as_json=json)
+        show_one(_row(procedures.add(connection, wanted, by=by())), as_json=json)
 
 
 @procedure.command("list")
@@ -75,6 +76,39 @@ def show_procedure(name: Annotated[str, typer.Argument(show_default=False)], jso
 
     with database() as connection:
         show_one(_row(procedures.named(connection, name)), as_json=json)
+
+
+@procedure.command("default")
+def choose_default(
+    name: Annotated[str, typer.Argument(help="Name, or number of a version.", show_default=False)],
+    json: Json = False,
+) -> None:
+    """Let jobs that a reading opens get this one from now on."""
+    from store import procedures
+
+    with database() as connection:
+        found = procedures.named(connection, name)
+        show_one(_row(procedures.choose_default(connection, found.id, by())), as_json=json)
+
+
+@procedure.command("delete")
+def delete_procedure(
+    number: Annotated[str, typer.Argument(help="Name, or number of a version.", show_default=False)],
+    json: Json = False,
+) -> None:
+    """Delete a version that no job was given; by name, the newest one."""
+    from store import procedures
+
+    with database() as connection:
+        found = procedures.named(connection, number)
+        procedures.delete(connection, found.id, by())
+    show_one({**_row(found), "deleted": True}, as_json=json)
+
+
+@procedure.command("import")
+def import_procedures(file: Table, dry_run: DryRun = False, json: Json = False) -> None:
+    """Procedures from a table; a known name with other numbers becomes its next version. All or nothing."""
+    import_table("procedure", file, dry_run=dry_run, json=json)
 
 
 def _row(found: Procedure) -> dict[str, object]:
