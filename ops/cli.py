@@ -8,7 +8,7 @@ import sys
 import typer
 
 from model.errors import HoldfastError
-from ops.commands import equipment, people, procedures, quarantine, running
+from ops.commands import equipment, jobs, people, places, procedures, quarantine, running
 from ops.commands.common import FAILED
 
 app = typer.Typer(
@@ -18,10 +18,14 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 running.register(app)
-app.add_typer(equipment.site, name="site")
+app.add_typer(places.site, name="site")
+app.add_typer(places.circuit, name="circuit")
+app.add_typer(places.crew, name="crew")
 app.add_typer(equipment.gateway, name="gateway")
 app.add_typer(equipment.instrument, name="instrument")
+app.add_typer(jobs.job, name="job")
 app.add_typer(people.user, name="user")
+app.add_typer(people.token, name="token")
 app.add_typer(procedures.procedure, name="procedure")
 app.add_typer(quarantine.quarantine, name="quarantine")
 
