@@ -129,5 +129,11 @@ class Inbox:
         """Bytes that wait for the writer."""
         return self._bytes
 
+    @property
+    def oldest_s(self) -> float:
+        """How long the oldest has waited [s]; 0 if nothing waits."""
+        with self._lock:
+            return time.monotonic() - self._queue[0][0] if self._queue else 0.0
+
     def __len__(self) -> int:
         return len(self._queue)

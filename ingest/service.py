@@ -26,6 +26,7 @@ from model.clock import Clock
 from model.errors import HoldfastError
 from store import beats
 from store.database import Connection, connect
+from store.measures import Measures
 
 log = logging.getLogger(__name__)
 
@@ -61,11 +62,13 @@ class Lane:
         age_s: float,
         registry: Registry,
         clock: Clock,
+        measures: Measures,
     ) -> None:
         self.name = name
+        self.measures = measures
         self.inbox = Inbox(config.held_bytes)
         self.session = Session(config.broker, f"{config.client_id}-{name}", filters, self.inbox, clock)
-        self.writer = Writer(name, config, self.inbox, self.session, registry, age_s)
+        self.writer = Writer(name, config, self.inbox, self.session, registry, age_s, measures, clock)
 
     def start(self) -> None:
         """Start both threads."""
@@ -79,6 +82,10 @@ class Lane:
 
     def detail(self) -> dict[str, object]:
         """What the beat says of it."""
+        self.measures.gauge("ingest_inbox_messages", len(self.inbox), lane=self.name)
+        self.measures.gauge("ingest_inbox_bytes", self.inbox.held_bytes, lane=self.name)
+        self.measures.gauge("ingest_inbox_oldest_seconds", self.inbox.oldest_s, lane=self.name)
+        self.measures.gauge("ingest_broker_connected", self.session.subscribed, lane=self.name)
         return {
             "broker": self.session.subscribed,
             "trouble": self.session.trouble or self.writer.trouble,
@@ -96,13 +103,13 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
     ThreadDied
         If a part of it ended; start the process anew.
     """
-    registry = Registry()
-    with _Watch(config, registry) as watch:
+    registry, measures = Registry(), Measures()
+    with _Watch(config, registry, measures) as watch:
         if not watch.first_connection(stop):
             return
         lanes = [
-            Lane("live", config, LIVE_FILTERS, config.live_age_s, registry, clock),
-            Lane("late", config, LATE_FILTERS, config.late_age_s, registry, clock),
+            Lane("live", config, LIVE_FILTERS, config.live_age_s, registry, clock, measures),
+            Lane("late", config, LATE_FILTERS, config.late_age_s, registry, clock, measures),
         ]
         courier = Courier(config, clock)
         for lane in lanes:
@@ -137,7 +144,8 @@ def _farewell(lanes: list[Lane]) -> None:
 class _Watch:
     """The main loop's connection: beats, and news of the equipment."""
 
-    def __init__(self, config: IngestConfig, registry: Registry) -> None:
+    def __init__(self, config: IngestConfig, registry: Registry, measures: Measures) -> None:
+        self._measures = measures
         self._dsn = config.dsn
         self._registry = registry
         self._instance = f"{config.client_id}@{socket.gethostname()}:{os.getpid()}"
@@ -182,7 +190,8 @@ class _Watch:
             broker = all(lane["broker"] for lane in detail.values())
             if time.monotonic() - self._last_beat >= BEAT_S or broker != self._told:
                 self._told = broker
-                beats.beat(conn, "ingest", self._instance, {"broker": broker, **detail})
+                said = {"broker": broker, "measures": self._measures.told(), **detail}
+                beats.beat(conn, "ingest", self._instance, said)
                 self._last_beat = time.monotonic()
         except psycopg.OperationalError as error:
             log.warning("the database does not answer: %s", str(error).strip().splitlines()[:1])

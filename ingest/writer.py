@@ -20,8 +20,10 @@ from ingest.pack import RecordRefused
 from ingest.receipts import Receipt
 from ingest.registry import Registry
 from ingest.write import Written, find_places, write
+from model.clock import US, Clock
 from store import quarantine, readings
 from store.database import Connection, connect
+from store.measures import Measures
 
 log = logging.getLogger(__name__)
 
@@ -100,12 +102,25 @@ class Writer(threading.Thread):
         For messages and counters.
     age_s : float
         How long a message may wait for others [s].
+    clock : Clock
+        The one that dated the messages when they came.
     """
 
     def __init__(
-        self, name: str, config: IngestConfig, inbox: Inbox, broker: Broker, registry: Registry, age_s: float
+        self,
+        name: str,
+        config: IngestConfig,
+        inbox: Inbox,
+        broker: Broker,
+        registry: Registry,
+        age_s: float,
+        measures: Measures,
+        clock: Clock,
     ) -> None:
         super().__init__(name=f"writer-{name}", daemon=True)
+        self._lane = name
+        self._measures = measures
+        self._clock = clock
         self.counters = Counters()
         self.failure: BaseException | None = None
         self.trouble = ""
@@ -141,7 +156,8 @@ class Writer(threading.Thread):
         """Store a batch; after the commit acknowledge it and send receipts."""
         if not batch:
             return
-        done = self._commit([interpret(message, self._registry.equipment) for message in batch])
+        items = [interpret(message, self._registry.equipment) for message in batch]
+        done = self._commit(items)
         self._broker.acknowledge(batch)
         for written in done:
             self._broker.publish(written.receipts)
@@ -151,6 +167,28 @@ class Writer(threading.Thread):
             self._quarantine_bytes += written.quarantine_bytes
         self.counters.messages += len(batch)
         self.counters.commits += len(done)
+        self._measure(items, done)
+
+    def _measure(self, items: Sequence[Item], done: Sequence[Written]) -> None:
+        """Count what is committed, and how long it took on its ways."""
+        measures, lane, now_us = self._measures, self._lane, self._clock.now_us()
+        packs = [item.pack for item in items if item.pack is not None and item.instrument is not None]
+        measures.count("ingest_messages", len(items), lane=lane)
+        measures.count("ingest_packs", len(packs), lane=lane)
+        measures.count("ingest_readings", sum(written.new for written in done), lane=lane)
+        measures.count("ingest_receipts", sum(len(written.receipts) for written in done), lane=lane)
+        measures.count("ingest_commits", len(done), lane=lane)
+        for item in items:
+            arrived_us = item.message.arrived_us
+            measures.observe("ingest_commit_delay_seconds", (now_us - arrived_us) / US, lane=lane)
+            for refused in item.all_refused():
+                measures.count("ingest_refused", reason=refused.code)
+        for pack in packs:
+            if pack.sent_us is not None:
+                measures.observe("ingest_publish_delay_seconds", (now_us - pack.sent_us) / US, lane=lane)
+            if pack.rows:
+                newest_us = max(row[2] for row in pack.rows)
+                measures.observe("ingest_reading_age_seconds", (now_us - newest_us) / US, lane=lane)
 
     def _commit(self, items: list[Item]) -> list[Written]:
         """Store items, in one transaction if nothing in them hinders it."""
@@ -167,6 +205,7 @@ class Writer(threading.Thread):
                     raise
                 if fault is Fault.DATA and len(items) == 1:
                     items = [_blamed(items[0], error)]
+                    self._measures.count("ingest_refused", reason="database")
                 elif fault is Fault.DATA or (
                     fault is Fault.SPLIT and attempt >= TIMEOUTS_BEFORE_SPLIT and len(items) > 1
                 ):
@@ -220,6 +259,7 @@ class Writer(threading.Thread):
     def _pause(self, attempt: int, error: Exception) -> None:
         """Wait before the same batch is tried again."""
         self.counters.retries += 1
+        self._measures.count("ingest_retries", lane=self._lane)
         said = (str(error).strip().splitlines() or [type(error).__name__])[0]
         if said != self.trouble:
             log.warning("%s: the database does not take the batch, it is tried again: %s", self.name, said)

@@ -42,3 +42,12 @@ def on_host(conn: Connection, process: str, host: str) -> tuple[float, dict[str,
         (process, host),
     ).fetchone()
     return None if row is None else (row["age"], row["detail"])
+
+
+def all_instances(conn: Connection) -> list[tuple[str, str, float, dict[str, object]]]:
+    """Process, instance, age [s] and detail of every beat."""
+    rows = conn.execute(
+        "SELECT process, instance, extract(epoch FROM clock_timestamp() - at)::float8 AS age, detail "
+        "FROM beat ORDER BY process, instance"
+    )
+    return [(row["process"], row["instance"], row["age"], row["detail"]) for row in rows]

@@ -194,21 +194,6 @@ def quarantined_elsewhere(conn: Connection) -> dict[str, int]:
     return {row["reason"]: row["messages"] for row in rows}
 
 
-def counts(conn: Connection) -> dict[str, int]:
-    """Numbers for the metrics."""
-    row = conn.execute(
-        "SELECT (SELECT count(*) FROM job WHERE closed_at IS NULL) AS jobs_open, "
-        "(SELECT count(*) FROM alert WHERE state LIKE 'active%') AS alerts_active, "
-        "(SELECT count(*) FROM alert WHERE state LIKE '%-unacknowledged') AS alerts_unacknowledged, "
-        "(SELECT count(*) FROM work) AS work_waiting, "
-        "(SELECT count(*) FROM timer) AS timers, "
-        "(SELECT count(*) FROM notification WHERE sent_at IS NULL AND given_up_at IS NULL) "
-        "AS notifications_waiting, "
-        "(SELECT count(*) FROM quarantine WHERE replayed_at IS NULL) AS quarantined"
-    ).fetchone()
-    return dict(row or {})
-
-
 def unacknowledged(conn: Connection) -> int:
     """How many alerts nobody has taken."""
     row = conn.execute("SELECT count(*) AS n FROM alert WHERE state LIKE '%-unacknowledged'").fetchone()

@@ -110,13 +110,14 @@ def release(conn: Connection, notification_id: int) -> None:
     conn.execute("SELECT pg_advisory_unlock(%s, %s)", (LOCK_CLASS, notification_id))
 
 
-def sent(conn: Connection, notification_id: int) -> None:
-    """Record that the receiver has it."""
-    conn.execute(
+def sent(conn: Connection, notification_id: int) -> float:
+    """Record that the receiver has it; says how long it had been due [s]."""
+    row = conn.execute(
         "UPDATE notification SET sent_at = clock_timestamp(), attempts = attempts + 1, last_error = '' "
-        "WHERE id = %s",
+        "WHERE id = %s RETURNING extract(epoch FROM clock_timestamp() - due_at)::float8 AS waited_s",
         (notification_id,),
-    )
+    ).fetchone()
+    return float(one(row)["waited_s"])
 
 
 def failed(conn: Connection, notification_id: int, error: str, again_in_s: float) -> None:

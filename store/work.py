@@ -28,6 +28,8 @@ class Touched:
     since_us: int
     until_us: int
     rows: tuple[int, ...]
+    waited_s: float = 0.0
+    """Since the first of them was committed, by the database's clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,8 @@ WITH waiting AS MATERIALIZED (
 SELECT instrument_id FROM waiting WHERE pg_try_advisory_xact_lock(%(class)s, instrument_id) LIMIT %(limit)s
 """
 _TOUCHED = """
-SELECT instrument_id, min(since) AS since, max(until) AS until, array_agg(id) AS rows FROM work
+SELECT instrument_id, min(since) AS since, max(until) AS until, array_agg(id) AS rows,
+    extract(epoch FROM clock_timestamp() - min(at))::float8 AS waited_s FROM work
 WHERE instrument_id = ANY(%s) GROUP BY instrument_id ORDER BY min(id)
 """
 
@@ -62,7 +65,13 @@ def claim(conn: Connection, limit: int) -> list[Touched]:
         return []
     rows = conn.execute(_TOUCHED, ([row["instrument_id"] for row in mine],), prepare=True)
     return [
-        Touched(row["instrument_id"], to_us(row["since"]), to_us(row["until"]), tuple(row["rows"]))
+        Touched(
+            row["instrument_id"],
+            to_us(row["since"]),
+            to_us(row["until"]),
+            tuple(row["rows"]),
+            row["waited_s"],
+        )
         for row in rows
     ]
 

@@ -28,6 +28,7 @@ from model.reading import Quantity
 from store import events, judgement, rollups, setups, standing, timers, tracks, work
 from store.database import Connection
 from store.events import NewEvent
+from store.measures import Measures
 from store.setups import Setup
 from store.timers import Timer
 from store.tracks import Progress
@@ -85,6 +86,7 @@ class Worker:
         self.config = config
         self.clock = clock
         self.memory = Memory()
+        self.measures = Measures()
 
     def step(self, conn: Connection, limit: int) -> Done:
         """One transaction over up to ``limit`` instruments and as many timers.
@@ -110,7 +112,17 @@ class Worker:
             events.record(conn, told, now_us)
         for job_id, entry in entries.items():
             self.memory.keep(job_id, entry)
+        self._measure(claim, kept, len(plans), samples)
         return Done(len(claim.touched) - len(kept), len(plans), samples)
+
+    def _measure(self, claim: Claim, kept: set[int], jobs: int, samples: int) -> None:
+        """Count what is committed."""
+        self.measures.count("judge_transactions")
+        self.measures.count("judge_jobs", jobs)
+        self.measures.count("judge_readings", samples)
+        for item in claim.touched:
+            if item.instrument_id not in kept:
+                self.measures.observe("judge_delay_seconds", item.waited_s)
 
     def give_up(self, conn: Connection, error: Exception) -> None:
         """Count a failure of the oldest work alone, after a step over it failed as a whole."""
@@ -296,7 +308,8 @@ class Worker:
             job_id = one.plan.setup.job.id
             told += quiet[job_id].events
             wake_us = self._wake_us(one, ended, job_id in outcome.stale, now_us)
-            if wake_us is not None and _sooner(wake_us, one.plan):
+            unfinished = one.view is None or job_id in ended.left
+            if wake_us is not None and (unfinished or _sooner(wake_us, one.plan)):
                 due.append(Timer(WAKE, str(job_id), wake_us))
             if quiet[job_id].due_us is not None:
                 due.append(Timer(SILENCE, str(job_id), quiet[job_id].due_us or 0))

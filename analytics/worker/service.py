@@ -106,6 +106,7 @@ class _Loop:
         """No job can stop the others: look at fewer and fewer until the one to blame is alone."""
         if error.sqlstate in RETRY_STATES:
             return
+        self.worker.measures.count("judge_failures")
         log.error("a transaction over up to %s instruments failed: %s", self.limit, error)
         if self.limit > 1:
             self.limit = max(self.limit // 4, 1)
@@ -120,7 +121,8 @@ class _Loop:
 
     def _beat(self) -> None:
         if time.monotonic() >= self.beat_at:
-            beats.beat(self.conn, PROCESS, self.instance, {"judged": self.judged})
+            told = {"judged": self.judged, "measures": self.worker.measures.told()}
+            beats.beat(self.conn, PROCESS, self.instance, told)
             self.beat_at = time.monotonic() + BEAT_S
 
     def _wait(self) -> None:

@@ -9,11 +9,10 @@ from fastapi.responses import PlainTextResponse, Response
 from pydantic import BaseModel
 
 from api.context import Ctx
+from api.metrics import text
 from api.permissions import MEASURE, OPEN_TO_ALL
 from api.problems import Problem, errors_of, problem
 from api.readiness import BrokerProbe, parts
-from store import beats
-from store.lists import counts
 
 router = APIRouter(tags=["health"])
 
@@ -81,20 +80,4 @@ def readyz(request: Request, ctx: Ctx) -> Response | Ready:
 )
 def metrics(ctx: Ctx) -> Response:
     """Numbers in the OpenMetrics text format; with a login, or the token of the settings as bearer."""
-    with ctx.database() as conn:
-        numbers: dict[str, float] = dict(counts(conn))
-        ages = beats.ages(conn)
-    numbers["open_streams"] = ctx.hub.pages
-    lines = [
-        line
-        for name, value in numbers.items()
-        for line in (f"# TYPE holdfast_{name} gauge", f"holdfast_{name} {value:g}")
-    ]
-    for name, value in (("events_published", ctx.hub.published), ("streams_dropped", ctx.hub.dropped)):
-        lines += [f"# TYPE holdfast_{name} counter", f"holdfast_{name}_total {value}"]
-    lines.append("# TYPE holdfast_sign_of_life_age_seconds gauge")
-    lines += [
-        f'holdfast_sign_of_life_age_seconds{{process="{process}"}} {age:.3f}'
-        for process, (age, _) in sorted(ages.items())
-    ]
-    return Response("\n".join([*lines, "# EOF", ""]), media_type=OPENMETRICS)
+    return Response(text(ctx), media_type=OPENMETRICS)

@@ -14,10 +14,11 @@ import psycopg
 
 from desk.core import life, rules
 from desk.core.message import cloud_event
-from model.clock import Clock
+from model.clock import US, Clock
 from model.event import Event
 from store import alerts, events, notifications
 from store.database import Connection, one
+from store.measures import Measures
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +38,9 @@ class Outlets:
     source: str
 
 
-def work_off(conn: Connection, clock: Clock, outlets: Outlets) -> int | None:
+def work_off(
+    conn: Connection, clock: Clock, outlets: Outlets, measures: Measures | None = None
+) -> int | None:
     """Take the next events in one transaction.
 
     Returns
@@ -53,7 +56,12 @@ def work_off(conn: Connection, clock: Clock, outlets: Outlets) -> int | None:
             _take(conn, event, clock.now_us(), outlets)
         if batch:
             _advance(conn, batch[-1].id)
-        return len(batch)
+    if measures is not None and batch:
+        now_us = clock.now_us()
+        measures.count("desk_events", len(batch))
+        for event in batch:
+            measures.observe("desk_event_delay_seconds", (now_us - event.recorded_us) / US)
+    return len(batch)
 
 
 def _take(conn: Connection, event: Event, now_us: int, outlets: Outlets) -> None:

@@ -25,6 +25,7 @@ from desk.worker import webhook
 from desk.worker.alerting import WEBHOOK
 from store import notifications
 from store.database import Connection, connect
+from store.measures import Measures
 
 log = logging.getLogger(__name__)
 
@@ -38,15 +39,15 @@ OVERDUE_S = 0.5
 T = TypeVar("T")
 
 
-def run(config: DeskConfig, stop: threading.Event) -> None:
+def run(config: DeskConfig, stop: threading.Event, measures: Measures | None = None) -> None:
     """Deliver until ``stop`` is set."""
     # At INFO this logger writes whole addresses, and a webhook's may hold a secret.
     logging.getLogger("httpx").setLevel(logging.WARNING)
-    asyncio.run(_run(config, stop))
+    asyncio.run(_run(config, stop, measures or Measures()))
 
 
-async def _run(config: DeskConfig, stop: threading.Event) -> None:
-    desk = Courier(config, stop)
+async def _run(config: DeskConfig, stop: threading.Event, measures: Measures) -> None:
+    desk = Courier(config, stop, measures)
     while not stop.is_set():
         try:
             await desk.work()
@@ -59,8 +60,9 @@ async def _run(config: DeskConfig, stop: threading.Event) -> None:
 class Courier:
     """State of the deliveries: what is in flight, and whether the receiver wants to be left alone."""
 
-    def __init__(self, config: DeskConfig, stop: threading.Event) -> None:
+    def __init__(self, config: DeskConfig, stop: threading.Event, measures: Measures) -> None:
         self.config = config
+        self.measures = measures
         self.stop = stop
         self.busy: dict[int, asyncio.Task[None]] = {}
         self.quiet_until = 0.0
@@ -110,8 +112,11 @@ class Courier:
     ) -> None:
         attempts = one.attempts + 1
         if outcome.delivered:
-            await database.call(notifications.sent, one.id)
+            waited_s = await database.call(notifications.sent, one.id)
+            self.measures.count("desk_sent")
+            self.measures.observe("desk_send_delay_seconds", waited_s)
             return
+        self.measures.count("desk_failed_attempts")
         log.warning("notification %d, attempt %d: webhook %s", one.id, attempts, outcome.error)
         if outcome.gone or attempts >= self.config.attempts:
             self.gone = self.gone or outcome.gone

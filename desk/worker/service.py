@@ -17,6 +17,7 @@ from model.clock import US, Clock
 from model.errors import BadInput
 from store import beats, orders, timers
 from store.database import Connection, connect
+from store.measures import Measures
 
 log = logging.getLogger(__name__)
 
@@ -40,12 +41,13 @@ def run(config: DeskConfig, clock: Clock, stop: threading.Event) -> None:
     """
     check(config)
     instance = config.instance or f"{socket.gethostname()}:{os.getpid()}"
-    carrier = threading.Thread(target=courier.run, args=(config, stop), name="courier", daemon=True)
+    measures = Measures()
+    carrier = threading.Thread(target=courier.run, args=(config, stop, measures), name="courier", daemon=True)
     if config.webhook_url:
         carrier.start()
     while not stop.is_set():
         try:
-            _work(config, clock, stop, instance)
+            _work(config, clock, stop, instance, measures)
         except psycopg.Error:
             log.exception("the desk lost its database and tries again")
             stop.wait(RECONNECT_S)
@@ -62,7 +64,7 @@ def check(config: DeskConfig) -> None:
         raise BadInput("The webhook's address must begin with http:// or https://.", field="webhook_url")
 
 
-def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str) -> None:
+def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str, measures: Measures) -> None:
     """One life of the connections."""
     outlets = alerting.Outlets((alerting.WEBHOOK,) if config.webhook_url else (), config.source)
     with (
@@ -75,10 +77,10 @@ def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str
         next_beat = 0.0
         while not stop.is_set():
             if time.monotonic() >= next_beat:
-                beats.beat(ear, PROCESS, instance)
+                beats.beat(ear, PROCESS, instance, {"measures": measures.told()})
                 next_beat = time.monotonic() + BEAT_S
             expiry.work_off(conn, clock)
-            taken = alerting.work_off(conn, clock, outlets)
+            taken = alerting.work_off(conn, clock, outlets, measures)
             if taken != alerting.BATCH:
                 until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
                 _wait(ear, stop, until, busy_elsewhere=taken is None)

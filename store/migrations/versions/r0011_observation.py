@@ -1,0 +1,10 @@
+"""Since when work waits."""
+
+from store.migrate import run_sql_file
+
+revision = "0011"
+down_revision = "0010"
+
+
+def upgrade() -> None:
+    run_sql_file("0011_observation.sql")

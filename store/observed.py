@@ -1,0 +1,66 @@
+"""Numbers that the tables tell at the moment they are asked: queues, their ages, verdicts, alerts."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from store.database import Connection, one
+
+# Ages of work and notifications are by the database's own clock, which wrote their times; timers are due by
+# the injected one.
+_NUMBERS = """
+SELECT (SELECT count(*) FROM job WHERE closed_at IS NULL) AS jobs_open,
+       (SELECT count(*) FROM job WHERE parked_at IS NOT NULL AND closed_at IS NULL) AS jobs_parked,
+       (SELECT count(*) FROM work) AS work_items,
+       (SELECT coalesce(extract(epoch FROM clock_timestamp() - min(at)), 0)::float8 FROM work)
+           AS work_oldest_seconds,
+       (SELECT count(*) FROM timer) AS timers,
+       (SELECT count(*) FROM timer WHERE due <= %(now)s) AS timers_overdue,
+       (SELECT coalesce(extract(epoch FROM %(now)s - min(due)), 0)::float8 FROM timer WHERE due <= %(now)s)
+           AS timer_overdue_seconds,
+       (SELECT count(*) FROM event
+        WHERE id > coalesce((SELECT event_id FROM event_cursor WHERE reader = 'desk'), 0)) AS events_waiting,
+       (SELECT count(*) FROM notification WHERE sent_at IS NULL AND given_up_at IS NULL)
+           AS notifications_waiting,
+       (SELECT coalesce(greatest(extract(epoch FROM clock_timestamp() - min(due_at)), 0), 0)::float8
+        FROM notification WHERE sent_at IS NULL AND given_up_at IS NULL) AS notification_overdue_seconds,
+       (SELECT count(*) FROM quarantine WHERE replayed_at IS NULL) AS quarantined_refusals,
+       (SELECT coalesce(sum(messages), 0) FROM quarantine_overflow)::bigint AS quarantine_overflow_messages,
+       (SELECT count(*) FROM gateway_presence p JOIN gateway g ON g.id = p.gateway_id
+        WHERE p.online AND g.revoked_at IS NULL) AS gateways_online
+"""
+
+
+def numbers(conn: Connection, now: datetime) -> dict[str, float]:
+    """Single numbers by their names.
+
+    Parameters
+    ----------
+    now : datetime
+        By the injected clock.
+    """
+    return {
+        name: float(value) for name, value in one(conn.execute(_NUMBERS, {"now": now}).fetchone()).items()
+    }
+
+
+def hold_tests(conn: Connection) -> dict[tuple[str, str], int]:
+    """How many hold tests have each verdict for each reason; withdrawn ones do not count."""
+    rows = conn.execute(
+        "SELECT verdict, reason, count(*) AS n FROM hold_test WHERE withdrawn_at IS NULL GROUP BY 1, 2"
+    )
+    return {(row["verdict"], row["reason"]): row["n"] for row in rows}
+
+
+def alerts(conn: Connection) -> dict[tuple[str, str], int]:
+    """How many alerts are in each state with each priority, those back to normal left out."""
+    rows = conn.execute(
+        "SELECT state, priority, count(*) AS n FROM alert WHERE state <> 'normal' GROUP BY 1, 2"
+    )
+    return {(row["state"], row["priority"]): row["n"] for row in rows}
+
+
+def orders(conn: Connection) -> dict[str, int]:
+    """How many orders to valves are in each state."""
+    rows = conn.execute("SELECT state, count(*) AS n FROM valve_order GROUP BY 1")
+    return {row["state"]: row["n"] for row in rows}
