@@ -201,8 +201,15 @@ class Properties:
         )
 
 
-JUDGED = ("role", "position", "range_low_pa", "range_high_pa", "accuracy", "interval_s")
-"""What of an instrument the judgement looks at: a change judges its jobs again."""
+JUDGED = {
+    "role": "role",
+    "position": "side",
+    "range_low_pa": "range",
+    "range_high_pa": "range",
+    "accuracy": "accuracy",
+    "interval_s": "interval",
+}
+"""What of an instrument the judgement looks at, and its word: a change judges its jobs again."""
 
 
 def _text(

@@ -8,7 +8,7 @@ import re
 from model.errors import BadInput
 from physics.units import PRESSURE_UNITS, from_pascal, to_pascal
 
-QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*")
+QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s,].*?)?\s*")
 _FRACTION = re.compile(r"\s*(?:(\d+)[\s-]+)?(\d+)\s*/\s*(\d+)\s*(\S.*?)?\s*")
 
 TIME_S = {

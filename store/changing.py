@@ -29,7 +29,7 @@ from store.database import Connection, one
 
 def row_of(conn: Connection, kind: str, number: int) -> dict[str, Any]:
     """The row of a site, circuit, crew, gateway or instrument, locked; raises `NotFound`."""
-    statement = sql.SQL("SELECT * FROM {} WHERE id = %s FOR UPDATE").format(sql.Identifier(kind))
+    statement = sql.SQL("SELECT * FROM {} WHERE id = %s FOR NO KEY UPDATE").format(sql.Identifier(kind))
     row = conn.execute(statement, (number,)).fetchone()
     if row is None:
         raise NotFound(f"There is no {kind} {number}.", field=kind)
@@ -66,8 +66,14 @@ def change_circuit(conn: Connection, number: int, by: By, **changes: Any) -> Cir
         taken=f"There is a circuit {name!r} at this site already.",
     )
     after = equipment.circuit_from_row(row)
-    if (before.volume_m3, before.refrigerant) != (after.volume_m3, after.refrigerant):
-        rejudging.queue(conn, rejudging.of_circuit(conn, number))
+    changed = [
+        word
+        for word, name in (("volume", "volume_m3"), ("refrigerant", "refrigerant"))
+        if getattr(before, name) != getattr(after, name)
+    ]
+    if changed:
+        because = f"the {' and '.join(changed)} of the circuit {after.name} changed"
+        rejudging.ask(conn, rejudging.of_circuit(conn, number), because, by)
     _note(conn, by, "change-circuit", f"circuit:{number}", before, after)
     return after
 
@@ -182,8 +188,10 @@ def change_instrument(
     )
     after = equipment.instrument_from_row(row)
     again: list[int] = []
-    if any(getattr(before, name) != getattr(after, name) for name in JUDGED):
-        again = rejudging.queue(conn, rejudging.of_instrument(conn, number))
+    changed = [word for name, word in JUDGED.items() if getattr(before, name) != getattr(after, name)]
+    if changed:
+        because = f"{after.name}: {', '.join(dict.fromkeys(changed))} changed"
+        again = rejudging.ask(conn, rejudging.of_instrument(conn, number), because, by)
     equipment.tell(conn)
     _note(conn, by, "change-instrument", f"instrument:{number}", before, after)
     return after, again

@@ -1,20 +1,17 @@
-"""Having jobs judged again because something that they are judged by has changed.
-
-The digest of a job's settings shows the judgement that it must begin anew; here only the work is queued that
-makes it look. Verdicts that change by it are revised, with the old one beside them."""
+"""Having jobs judged anew because equipment that they are judged by has changed."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from model.clock import to_us
-from store import standing, work
+from store import anew, events
+from store.audit import By
 from store.database import Connection
-from store.work import Span
 
-_FIRST = """
-SELECT DISTINCT ON (job_id) job_id, instrument_id, since FROM assignment
-WHERE job_id = ANY(%s) ORDER BY job_id, since, id
+_WITH_READINGS = """
+SELECT DISTINCT a.job_id FROM assignment a WHERE a.job_id = ANY(%s) AND EXISTS (
+    SELECT FROM reading r WHERE r.instrument_id = a.instrument_id AND r.time >= a.since
+    AND r.time < coalesce(a.until, 'infinity'::timestamptz))
+ORDER BY 1
 """
 
 
@@ -33,12 +30,14 @@ def of_circuit(conn: Connection, circuit_id: int) -> list[int]:
     return [row["id"] for row in rows]
 
 
-def queue(conn: Connection, job_ids: Iterable[int]) -> list[int]:
-    """Queue the jobs, parked ones too; returns those that anything served, which alone have a judgement."""
-    ids = sorted(set(job_ids))
-    if not ids:
+def ask(conn: Connection, job_ids: list[int], because: str, by: By) -> list[int]:
+    """Let jobs be judged anew; returns those that have readings. A verdict that changes names the reason."""
+    if not job_ids:
         return []
-    rows = conn.execute(_FIRST, (ids,)).fetchall()
-    standing.clear_failures(conn, ids)
-    work.add(conn, [Span(row["instrument_id"], to_us(row["since"]), to_us(row["since"])) for row in rows])
-    return [row["job_id"] for row in rows]
+    served = conn.execute("SELECT instrument_id FROM assignment WHERE job_id = ANY(%s)", (job_ids,))
+    anew.lock(conn, [row["instrument_id"] for row in served], job_ids)
+    now_us = to_us(by.at)
+    told = anew.ask(conn, job_ids, because, now_us)
+    judged = [row["job_id"] for row in conn.execute(_WITH_READINGS, (job_ids,))]
+    events.record(conn, told, now_us)
+    return judged

@@ -178,6 +178,7 @@ def test_what_the_judgement_looks_at_judges_the_jobs_again(
     client: httpx.Client, conn: Connection, scene: Scene
 ) -> None:
     job = scene.job("Mill", "Rack", NOON_US - HOUR)
+    scene.readings(job, scene.pull_down(NOON_US - HOUR, NOON_US - HOUR // 2, 60.0))
     conn.execute("DELETE FROM work")
     address = f"/api/v1/instruments/{job.gauge.id}"
     assert made(client.patch(address, json={"serial": "A-1"}))["judged_again"] == []

@@ -1,0 +1,262 @@
+"""Pages for setting up: plain forms that lose nothing and say at each field what is wrong."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+
+import httpx
+import pytest
+
+from store.database import Connection
+from tests.api.scene import HOUR, Made, Scene
+from tests.api.serving import NOON_US, TECHNICIAN, Serving
+
+
+@pytest.fixture
+def pages(api: Serving) -> Iterator[httpx.Client]:
+    """A browser without JavaScript: it says where its forms come from, and follows redirects."""
+    with api.client() as client:
+        client.headers["Origin"] = api.address
+        client.follow_redirects = True
+        yield client
+
+
+@pytest.fixture
+def job(conn: Connection) -> Made:
+    return Scene(conn, NOON_US).job("Quay", "Rack", NOON_US - HOUR, title="Rack of the quay")
+
+
+def wrong(answer: httpx.Response) -> dict[str, str]:
+    """The sentences by the field at which they stand."""
+    found = re.findall(r'<span class="problem" id="f-(\w+)-wrong">([^<]*)</span>', answer.text)
+    return {name: html.unescape(text) for name, text in found}
+
+
+def value(answer: httpx.Response, field: str) -> str:
+    """What stands in a field."""
+    found = re.search(rf'<input id="f-{field}" name="{field}" value="([^"]*)"', answer.text)
+    assert found, field
+    return html.unescape(found[1])
+
+
+def said(answer: httpx.Response, status: int, *words: str) -> None:
+    assert answer.status_code == status, answer.text
+    text = html.unescape(answer.text)
+    for word in words:
+        assert word in text
+
+
+def test_every_page_is_there_for_who_may_and_for_nobody_else(
+    pages: httpx.Client, api: Serving, job: Made, conn: Connection
+) -> None:
+    paths = [
+        "/setup", "/setup/sites", f"/setup/sites/{job.job.site_id}", "/setup/circuits",
+        f"/setup/circuits/{job.job.circuit_id}", "/setup/crews", "/setup/gateways",
+        f"/setup/gateways/{job.gauge.gateway_id}", "/setup/instruments", f"/setup/instruments/{job.gauge.id}",
+        "/setup/procedures", "/setup/procedures/1",
+    ]  # fmt: skip
+    paths += [
+        f"/setup/import/{kind}" for kind in ("site", "circuit", "crew", "gateway", "instrument", "procedure")
+    ]
+    with api.client(TECHNICIAN) as technician:
+        assert "/setup" not in technician.get("/").text
+        for path in paths:
+            assert pages.get(path).status_code == 200, path
+            assert technician.get(path).status_code == 403, path
+        # The calculator stores nothing and is for everybody.
+        assert technician.get("/setup/pipes").status_code == 200
+    for path in ("/setup/sites/999", "/setup/instruments/x", "/setup/import/teapot", "/setup/procedures/999"):
+        assert pages.get(path).status_code in (404, 422), path
+    assert 'href="/setup"' in pages.get("/").text
+
+
+def test_the_index_counts_and_says_what_is_missing(pages: httpx.Client, job: Made, conn: Connection) -> None:
+    conn.execute("UPDATE circuit SET volume_m3 = NULL")
+    said(pages.get("/setup"), 200, "Rack at Quay</a> has no volume", "gw-quay/g1</a> has no range",
+         "gw-quay</a> has never been heard of")  # fmt: skip
+    conn.execute("UPDATE circuit SET volume_m3 = 0.01")
+    conn.execute("UPDATE instrument SET range_high_pa = 3000")
+    conn.execute(
+        "INSERT INTO gateway_presence (gateway_id, online, session, arrived_at) "
+        "VALUES (%s, true, 'x', now())",
+        (job.gauge.gateway_id,),
+    )
+    said(pages.get("/setup"), 200, "Nothing: every circuit has a volume")
+
+
+def test_a_company_is_set_up_by_forms(pages: httpx.Client, conn: Connection) -> None:
+    answer = pages.post("/setup/sites", data={"name": "Quay", "time_zone": "Europe/Oslo", "place": "Berth 4"})
+    said(answer, 200, "<h1>Quay</h1>")
+    site = answer.url.path
+    answer = pages.post(f"{site}/circuits", data={"name": "Rack", "volume": "38 l", "refrigerant": "R-448A"})
+    said(answer, 200, "<h1>Rack</h1>")
+    assert value(answer, "volume") == "38 L"
+    answer = pages.post("/setup/gateways", data={"name": "van-7", "site": site.rsplit("/", 1)[1]})
+    said(answer, 200, "van-7 is registered", "mosquitto_pub", "topic write hf/1/van-7/+/data")
+    secret = re.search(r'<code id="secret">([^<]+)</code>', answer.text)
+    assert secret
+    assert secret[1] not in pages.get("/setup/gateways/1").text
+    gauge = {"name": "g1", "role": "gauge", "position": "circuit", "range_high": "25 Torr",
+             "accuracy": "10 %", "interval": "10 s", "unit": "microns"}  # fmt: skip
+    answer = pages.post("/setup/gateways/1/instruments", data=gauge)
+    said(answer, 200, "<h1>van-7/g1</h1>")
+    assert value(answer, "unit") == "micron"
+    row = conn.execute("SELECT range_high_pa, unit FROM instrument").fetchone()
+    # 25 Torr, a Torr being 101325/760 Pa
+    assert row == {"range_high_pa": pytest.approx(25 * 101325 / 760), "unit": "micron"}
+    assert pages.post("/setup/crews", data={"name": "North"}).status_code == 200
+    said(pages.post("/setup/crews/1", data={"name": "South"}), 200, 'value="South"')
+    said(pages.post("/setup/crews/1", data={"name": "South", "delete": "yes"}), 200, "No crew yet")
+    assert conn.execute("SELECT count(*) AS n FROM audit WHERE person_id IS NULL").fetchone() == {"n": 0}
+
+
+def test_what_cannot_be_used_is_said_at_its_field_and_nothing_typed_is_lost(
+    pages: httpx.Client, job: Made, conn: Connection
+) -> None:
+    answer = pages.post("/setup/sites", data={"name": "<b>Mill", "time_zone": "Mars/Base"})
+    assert answer.status_code == 422
+    assert list(wrong(answer)) == ["time_zone"]
+    assert (value(answer, "name"), value(answer, "time_zone")) == ("<b>Mill", "Mars/Base")
+    said(
+        pages.post("/setup/sites", data={"name": "Quay", "time_zone": "UTC"}),
+        422,
+        "There is a site 'Quay' already.",
+    )
+    typed = {"role": "gauge", "position": "circuit", "range_high": "25000", "accuracy": "110 %",
+             "interval": "soon", "serial": "A-9"}  # fmt: skip
+    answer = pages.post(f"/setup/instruments/{job.gauge.id}", data=typed)
+    assert answer.status_code == 422
+    assert wrong(answer)["range_high"] == "'25000' lacks its unit, such as micron or Pa."
+    assert {"range_high", "interval", "accuracy"} == wrong(answer).keys()
+    assert [value(answer, name) for name in ("range_high", "interval", "serial")] == ["25000", "soon", "A-9"]
+    answer = pages.post(f"/setup/sites/{job.job.site_id}/circuits", data={"name": "", "volume": "1,5 l"})
+    assert wrong(answer).keys() == {"name", "volume"}
+    assert "point" in wrong(answer)["volume"]
+    answer = pages.post("/setup/procedures", data={"name": "X", "target": "500 psig", "hold": "1 min"})
+    assert wrong(answer).keys() == {"target", "origin"}
+    assert value(answer, "hold") == "1 min"
+    answer = pages.post(f"/setup/circuits/{job.job.circuit_id}", data={"name": "Rack", "volume": "many"})
+    assert wrong(answer).keys() == {"volume"}
+    assert conn.execute("SELECT serial FROM instrument WHERE id = %s", (job.gauge.id,)).fetchone() == {
+        "serial": ""
+    }
+    said(pages.post("/setup/crews/1", data={"name": " "}), 422, "A crew needs a name.")
+
+
+def test_a_form_that_is_sent_twice_makes_one_secret(pages: httpx.Client, job: Made, conn: Connection) -> None:
+    address = f"/setup/gateways/{job.gauge.gateway_id}"
+    said(pages.post(f"{address}/rotate", data={"known": "1"}), 200, "has a new secret")
+    kept = conn.execute("SELECT secret_bcrypt FROM gateway").fetchone()
+    said(pages.post(f"{address}/rotate", data={"known": "1"}), 409, "has been given a new secret")
+    assert conn.execute("SELECT secret_bcrypt FROM gateway").fetchone() == kept
+    said(pages.post(f"{address}/revoke"), 200, "revoked", "It may not publish")
+    said(pages.post(f"{address}/rotate", data={"known": "2"}), 200, "may publish again")
+    said(pages.post(f"{address}/rotate", data={"known": ""}), 409, "has been given a new secret")
+
+
+def test_what_is_in_use_stays_and_the_page_says_by_what(pages: httpx.Client, job: Made) -> None:
+    said(
+        pages.post(f"/setup/sites/{job.job.site_id}/delete"), 409, "in use by 1 circuit, 1 gateway and 1 job"
+    )
+    said(pages.post(f"/setup/circuits/{job.job.circuit_id}/delete"), 409, "in use by 1 job")
+    said(pages.post(f"/setup/crews/{job.job.crew_id}", data={"delete": "yes"}), 409, "in use by 1 job")
+    said(pages.post(f"/setup/gateways/{job.gauge.gateway_id}/delete"), 409, "2 instruments", "Revoke it")
+    said(pages.post(f"/setup/instruments/{job.gauge.id}/delete"), 409, "1 service in a job")
+    said(pages.post(f"/setup/procedures/{job.job.procedure_id}/delete"), 409, "in use by 1 job")
+    said(
+        pages.post(f"/setup/instruments/{job.gauge.id}/service", data={"retire": "yes"}),
+        409,
+        "It serves the job 'Rack of the quay'",
+    )
+
+
+def test_a_change_that_judges_again_says_so(pages: httpx.Client, job: Made, conn: Connection) -> None:
+    scene = Scene(conn, NOON_US)
+    scene.readings(job, scene.pull_down(NOON_US - HOUR, NOON_US - HOUR // 2, 60.0))
+    conn.execute("DELETE FROM work")
+    address = f"/setup/instruments/{job.gauge.id}"
+    shown = pages.get(address)
+    typed = {name: value(shown, name) for name in ("accuracy", "interval", "unit", "range_high")}
+    answer = pages.post(address, data={**typed, "role": "gauge", "position": "circuit"})
+    assert "judged again because" not in answer.text
+    assert conn.execute("SELECT count(*) AS n FROM work").fetchone() == {"n": 0}
+    answer = pages.post(address, data={**typed, "accuracy": "5 %", "role": "gauge", "position": "circuit"})
+    said(answer, 200, "One job is judged again because of the change", "accuracy 0.1 → 0.05")
+    assert conn.execute("SELECT count(*) AS n FROM work").fetchone() == {"n": 1}
+
+
+def test_the_calculator_fills_the_field_and_saves_nothing(
+    pages: httpx.Client, job: Made, conn: Connection
+) -> None:
+    address = f"/setup/circuits/{job.job.circuit_id}"
+    typed = {"name": "Rack renamed", "volume": "12 L", "refrigerant": "R-290", "oil": "", "calculate": "yes",
+             "inner-0": "20 mm", "length-0": "10 m", "vessel-1": "8 l"}  # fmt: skip
+    answer = pages.post(address, data=typed)
+    # π/4 · 0.02² · 10 m³ = 3.14 l, and 8 l
+    assert (value(answer, "volume"), value(answer, "name")) == ("11.1 L", "Rack renamed")
+    said(answer, 200, "between 10.0 and 12.3 L", 'name="inner-0" value="20 mm"')
+    assert conn.execute("SELECT name, volume_m3 FROM circuit").fetchone() == {
+        "name": "Rack",
+        "volume_m3": 0.012,
+    }
+    answer = pages.post(address, data={**typed, "length-0": "10", "outer-1": "33 mm", "length-1": "1 m"})
+    said(answer, 422, "'10' lacks its unit", "No usual copper tube", 'name="length-0" value="10"')
+    assert value(answer, "volume") == "12 L"
+    said(pages.post("/setup/pipes", data={"outer-0": "7/8 in", "length-0": "30 m"}), 200, "<b>9.37 L</b>")
+
+
+def test_a_procedure_is_versioned_by_its_page(pages: httpx.Client, job: Made, conn: Connection) -> None:
+    said(pages.get("/setup/procedures?volume=10 l"), 200, "1.6\u202f×\u202f10⁻³ Pa·m³/s")
+    said(pages.get("/setup/procedures?volume=10"), 422, "'10' lacks its unit")
+    address = f"/setup/procedures/{job.job.procedure_id}"
+    before = conn.execute("SELECT * FROM procedure WHERE id = %s", (job.job.procedure_id,)).fetchone()
+    shown = pages.get(address)
+    names = (
+        "target",
+        "dwell",
+        "hold",
+        "settle",
+        "limit",
+        "rise",
+        "persistence",
+        "median",
+        "breaks",
+        "patience",
+    )
+    typed = {name: value(shown, name) for name in names}
+    assert typed["target"] == "500 micron"
+    answer = pages.post(address, data={**typed, "hold": "8 h", "origin": "own practice"})
+    said(answer, 200, "version 2", "own practice", "8\u202fh")
+    assert conn.execute("SELECT * FROM procedure WHERE id = %s", (job.job.procedure_id,)).fetchone() == before
+    # What was not touched in the form is the same figure to the last bit.
+    after = conn.execute("SELECT * FROM procedure ORDER BY id DESC LIMIT 1").fetchone()
+    assert before
+    assert after
+    assert {key for key in before if before[key] != after[key]} == {"id", "version", "hold_s", "origin"}
+    said(pages.post(f"/setup/procedures/{after['id']}/default"), 200, "for walk-ups")
+    answer = pages.post(address, data={**typed, "settle": "40 min", "origin": "x"})
+    assert wrong(answer).keys() == {"settle"}
+
+
+def test_a_table_is_tried_and_then_imported(pages: httpx.Client, conn: Connection) -> None:
+    table = "name,time_zone\nQuay,Europe/Oslo\nMill,Europe/Berlin\n"
+    answer = pages.post(
+        "/setup/import/site", files={"file": ("sites.csv", table, "text/csv")}, data={"act": "try"}
+    )
+    said(answer, 200, "This would happen", "2 made, 0 changed, 0 left", "Mill,Europe/Berlin", "Import 2 rows")
+    assert conn.execute("SELECT count(*) AS n FROM site").fetchone() == {"n": 0}
+    answer = pages.post("/setup/import/site", data={"table": table, "act": "import"})
+    said(answer, 200, "Done", "2 made")
+    bad = "name,site\nvan-7,Quay\nVan 8,Mill\nvan-9,Hill\n"
+    answer = pages.post("/setup/import/gateway", data={"table": bad, "act": "import"})
+    said(answer, 422, "2 cells cannot be used; nothing was changed", "There is no site 'Hill'.", "Van 8,Mill")
+    assert conn.execute("SELECT count(*) AS n FROM gateway").fetchone() == {"n": 0}
+    answer = pages.post("/setup/import/gateway", data={"table": "name,site\nvan-7,Quay\n", "act": "import"})
+    said(answer, 200, "New secrets, shown this once", "gateway-secrets.csv", "gateway,secret\nvan-7,")
+    said(pages.post("/setup/import/site", data={"table": "", "act": "import"}), 422, "The table is empty")
+    answer = pages.post(
+        "/setup/import/site", files={"file": ("x.csv", b"name\nK\xf6ln\n")}, data={"act": "try"}
+    )
+    said(answer, 422, "Line 2 is not UTF-8")
