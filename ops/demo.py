@@ -32,8 +32,10 @@ def greet(address: str, installation: Installation) -> None:
     print(f"Pages    {address}")
     print(f"Login    {installation.login.login}")
     print(f"Password {installation.login.password}")
-    if installation.mqtt_port is not None:
-        print(f"Gateways mqtt://127.0.0.1:{installation.mqtt_port}")
+    if installation.gateways_url:
+        print(f"Gateways {installation.gateways_url}")
+    if installation.trust:
+        print(f"Trust    {installation.trust}")
     print("All of it is invented. Ctrl-C stops it; the data stay.", flush=True)
 
 

@@ -77,9 +77,7 @@ def broker_files() -> None:
     settings = load()
     broker = BrokerConfig.from_url(broker_url(settings) or "mqtt://broker")
     if not (broker.username and broker.password):
-        raise BadInput(
-            "Set HOLDFAST_MQTT_URL and HOLDFAST_MQTT_PASSWORD to the login of our own processes."
-        )
+        raise BadInput("Set HOLDFAST_MQTT_URL and HOLDFAST_MQTT_PASSWORD to the login of our own processes.")
     log_to_stderr()
     folder = settings.access_dir.absolute()
     config = BrokerFilesConfig(database_url(settings), folder, broker.username, broker.password)
@@ -188,13 +186,16 @@ def _certificate(settings: Settings) -> tuple[str, str]:
     from model.clock import SystemClock
     from ops import tls
 
-    if not tls.wanted(settings, settings.http_address):
+    address = settings.http_address
+    if not tls.wanted(settings, address):
+        if not tls.is_loopback(address):
+            say(tls.PLAIN_WARNING.format(what="Pages"))
         return "", ""
     if settings.tls_cert is None:
-        if settings.tls == "on":
-            raise BadInput("HOLDFAST_TLS=on needs HOLDFAST_TLS_CERT and HOLDFAST_TLS_KEY here.")
-        print(tls.PLAIN_WARNING.format(what="Pages"), file=sys.stderr, flush=True)
-        return "", ""
+        raise BadInput(
+            f"Pages on {address} need HOLDFAST_TLS_CERT and HOLDFAST_TLS_KEY, or HOLDFAST_TLS=off behind "
+            "something that encrypts."
+        )
     keeper = tls.Keeper(settings, settings.data_dir / "tls", SystemClock(), say)
     keeper.begin()
     return str(keeper.pair.certificate), str(keeper.pair.key)

@@ -354,3 +354,15 @@ def test_a_company_certificate_that_has_ended_is_refused_at_the_start(tmp_path: 
     )
     assert done.returncode == 2
     assert done.stderr == f"The certificate {old.pair.certificate} ended on 2021-02-01: renew it.\n"
+
+
+def test_pages_alone_are_plain_to_other_machines_only_when_asked_for(database: str, tmp_path: Path) -> None:
+    clean = {name: text for name, text in os.environ.items() if not name.startswith("HOLDFAST_")}
+    settings = {"HOLDFAST_DATABASE_URL": database, "HOLDFAST_HTTP_ADDRESS": "0.0.0.0"}
+    done = subprocess.run(
+        [sys.executable, "-m", "ops.cli", "serve"],
+        cwd=tmp_path, env=clean | settings, capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr.startswith("Pages on 0.0.0.0 need HOLDFAST_TLS_CERT")
+    assert done.stderr.count("\n") == 1
