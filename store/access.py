@@ -29,6 +29,8 @@ def rename(conn: Connection, person_id: int, name: str, now: datetime, by: int |
     """Change a person's name in full."""
     name = check_text(name, "name", required=True)
     person = people.by_id(conn, person_id)
+    if name == person.name:
+        return person
     row = conn.execute("UPDATE person SET name = %s WHERE id = %s RETURNING *", (name, person_id)).fetchone()
     audit.record(conn, by, "rename-person", f"person:{person_id}", now, before=person.name, after=name)
     return people.from_row(one(row))

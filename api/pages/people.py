@@ -60,8 +60,8 @@ def change(
     """Name and role."""
 
     def act(conn: Connection) -> None:
-        access.rename(conn, person_id, name, ctx.now(), person.id)
         access.change_role(conn, person_id, role, ctx.now(), person.id)
+        access.rename(conn, person_id, name, ctx.now(), person.id)
 
     return _act(request, ctx, person_id, act, {"name": name, "role": role})
 

@@ -114,10 +114,10 @@ def change_user(ctx: Ctx, person: MayKeepPeople, user_id: int, change: UserChang
     now = ctx.now()
     with ctx.database() as conn:
         people.by_id(conn, user_id)
-        if change.name is not None:
-            access.rename(conn, user_id, change.name, now, person.id)
         if change.role is not None:
             access.change_role(conn, user_id, change.role, now, person.id)
+        if change.name is not None:
+            access.rename(conn, user_id, change.name, now, person.id)
         if change.disabled is not None:
             (access.disable if change.disabled else access.enable)(conn, user_id, now, person.id)
         return read_user(conn, user_id)
