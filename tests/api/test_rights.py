@@ -6,6 +6,7 @@ import itertools
 import re
 from collections.abc import Iterator, Set
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -186,3 +187,16 @@ def test_every_role_has_what_the_one_before_has() -> None:
 def test_no_scope_lets_a_token_give_itself_more() -> None:
     assert Right.PEOPLE not in SCOPES
     assert Right.OWN not in SCOPES
+
+
+def test_the_written_table_is_the_table() -> None:
+    page = (Path(__file__).parents[2] / "docs/reference/rights.md").read_text()
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")] for line in re.findall(r"^\|.*\|$", page, re.M)
+    ]
+    heading, written = rows[0], rows[2:]
+    assert heading == ["right", "lets somebody", *Role, "token"]
+    for right, (name, meaning, *marks) in zip(Right, written, strict=True):
+        having = [right in RIGHTS[role] for role in Role] + [right in SCOPES]
+        assert (name, meaning) == (f"`{right}`", MEANING[right])
+        assert marks == ["yes" if has else "" for has in having]
