@@ -333,3 +333,28 @@ def test_a_valve_report_belongs_to_the_job_that_a_person_says(bench: Bench) -> N
         assignments.assign(bench.conn, Wish(job.id, shut.id, T0_US - HOUR), mara(bench))
     bench.settle()
     assert [hold.by_valve for hold in bench.holds(job.id)] == [True]
+
+
+def test_late_readings_do_not_move_a_beginning_that_a_person_gave(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, shut = bench.gauge(gateway), bench.valve(gateway)
+    later_us = T0_US + 6 * HOUR
+    bench.live(evacuation(gauge.id, shut.id, later_us, pa_per_s=0.5, every_s=10))
+    (job,) = bench.jobs()
+    given = {}
+    for one in jobs.assignments(bench.conn, job.id):
+        given[one.instrument_id] = later_us - 600 * US
+        wish = Wish(job.id, one.instrument_id, later_us - 600 * US, None, one.deciding)
+        with bench.conn.transaction():
+            assignments.correct(bench.conn, one.id, wish, mara(bench), to_rule=True)
+    bench.settle()
+    # An evacuation of the same evening becomes known late; by rule alone it would have been the same job.
+    bench.publish(evacuation(gauge.id, shut.id, T0_US, every_s=10))
+    bench.settle()
+    mine = jobs.assignments(bench.conn, job.id)
+    assert {one.instrument_id: one.since_us for one in mine} == given
+    assert [hold.verdict for hold in bench.holds(job.id)] == [Verdict.FAILED]
+    (other,) = [one for one in bench.jobs() if one.id != job.id]
+    ends = {one.until_us for one in jobs.assignments(bench.conn, other.id)}
+    assert max(end for end in ends if end is not None) <= later_us - 600 * US
+    assert None not in ends
