@@ -249,6 +249,7 @@ class Session(threading.Thread):
             client.username_pw_set(config.username, config.password)
         if self._tls is not None:
             client.tls_set_context(self._tls)
+        client.enable_logger(logging.getLogger("paho"))
         client.connect_timeout = CONNECT_TIMEOUT_S
         # Before connecting, else it does not hold; receipts need no limit of their own, see RECEIPTS_WAITING.
         client.max_inflight_messages_set(1000)

@@ -68,6 +68,7 @@ class Line:
         tls = config.tls_context()
         if tls is not None:
             client.tls_set_context(tls)
+        client.enable_logger(logging.getLogger("paho"))
         client.connect_timeout = CONNECT_TIMEOUT_S
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect

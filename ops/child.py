@@ -6,6 +6,7 @@ pipe closes, which means that whoever started it is gone.
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
@@ -13,6 +14,8 @@ import threading
 
 from model.errors import HoldfastError
 from ops.rooms import Wiring, load, run
+
+log = logging.getLogger("holdfast")
 
 LAST_PATIENCE_S = 5.0
 
@@ -31,7 +34,8 @@ def main() -> None:
     try:
         run(room, Wiring.parse(order), stop)
     except HoldfastError as error:
-        sys.exit(str(error))
+        log.critical("ends: %s", error)
+        sys.exit(1)
 
 
 def watch_parent(stop: threading.Event) -> None:

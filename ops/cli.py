@@ -8,6 +8,7 @@ import sys
 import typer
 
 from model.errors import HoldfastError
+from ops import logs
 from ops.commands import equipment, jobs, people, places, procedures, quarantine, running
 from ops.commands.common import FAILED
 
@@ -35,7 +36,7 @@ def main() -> None:
     try:
         status = app(standalone_mode=False)
     except HoldfastError as error:
-        print(error, file=sys.stderr)
+        logs.say(str(error))
         status = FAILED
     except typer.TyperException as error:
         if message := error.format_message():

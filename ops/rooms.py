@@ -5,13 +5,12 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import json
-import logging
-import sys
 import threading
 from dataclasses import dataclass
 from pathlib import Path
 
 from model.clock import Clock, ReplayClock, SystemClock
+from ops import logs
 
 MODULES = {
     "ingest": "ingest.service",
@@ -89,10 +88,8 @@ def warm() -> None:
 
 
 def log_to_stderr() -> None:
-    """How every process writes its log."""
-    logging.basicConfig(
-        stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s"
-    )
+    """How every process writes its log, see `ops.logs`."""
+    logs.begin()
 
 
 def run(room: str, wiring: Wiring, stop: threading.Event) -> None:

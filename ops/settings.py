@@ -73,6 +73,9 @@ class Settings(BaseSettings):
     access_dir: Path = Field(
         default=Path("access"), description="where `holdfast broker-files` writes for Mosquitto"
     )
+    log: Literal["text", "json"] = Field(
+        default="text", description="`json`: each process logs one object a line"
+    )
     replay: str | None = Field(default=None, description="three numbers of a replay clock, for trials")
     seed: int = Field(default=1, description="of the demo's invented fleet")
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from model.clock import SystemClock
 from model.errors import Unavailable
-from ops import tls
+from ops import logs, tls
 from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
 from ops.installation import Installation, locked, open_installation, write
@@ -81,6 +81,8 @@ class Stack:
     def __init__(self, settings: Settings, kind: Kind, say: Callable[[str], None]) -> None:
         self.settings = settings
         self.kind = kind
+        if logs.begin(quiet=True):
+            say = logs.log.warning
         self.data_dir: Path = settings.data_dir.absolute()
         self.supervisor = Supervisor(say)
         self._say = say

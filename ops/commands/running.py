@@ -52,10 +52,12 @@ def up() -> None:
 
 def migrate(json: Json = False) -> None:
     """Bring the database's schema up to date."""
+    from ops import logs
     from ops.services import database_url
     from store.database import connect_or_say
     from store.migrate import migrate as run
 
+    logs.begin(quiet=True)
     url = database_url(load())
     connect_or_say(url, application="migrate").close()
     revision = run(url)
