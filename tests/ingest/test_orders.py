@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 import threading
@@ -21,6 +22,7 @@ from ingest.courier import Courier, payload
 from ingest.service import run
 from model.clock import US, HandClock, SystemClock
 from model.equipment import Role
+from model.errors import Conflict
 from model.event import EventKind
 from model.order import Order, OrderAction, OrderState, Require
 from model.reading import Valve
@@ -242,26 +244,22 @@ def test_without_a_broker_nothing_is_claimed_and_later_everything_is_sent(
     assert state(conn, order) is OrderState.SENT
 
 
-def test_what_is_in_hand_when_the_line_is_lost_is_due_again(
-    broker: NatsBroker, database: str, conn: Connection
+def test_what_the_broker_does_not_acknowledge_is_not_sent_and_due_again(
+    broker: NatsBroker, database: str, conn: Connection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("ingest.courier.ACKNOWLEDGE_S", 0.2)
     courier = Courier(config(database, broker, order_again_s=0.0), SystemClock())
     assert courier.round(conn) == 0
-    broker.kill()
     order = ask(conn, session="s1")
-    # The line may not have seen yet that it is lost; then the order is claimed, and not acknowledged.
-    wait_until(lambda: _fails(courier, conn), what="the loss to be seen")
-    assert state(conn, order) is OrderState.ASKED
-    broker.start()
-    wait_until(lambda: courier.round(conn) and state(conn, order) is OrderState.SENT, what="the order sent")
-
-
-def _fails(courier: Courier, conn: Connection) -> bool:
+    assert broker.server.process is not None
+    broker.server.process.send_signal(signal.SIGSTOP)
     try:
-        courier.round(conn)
-    except OSError:
-        return True
-    return False
+        assert courier.round(conn) == 1
+        assert state(conn, order) is OrderState.ASKED
+    finally:
+        broker.server.process.send_signal(signal.SIGCONT)
+    wait_until(lambda: courier.round(conn) and state(conn, order) is OrderState.SENT, what="the order sent")
+    assert orders.by_id(conn, order.id).sends >= 2
 
 
 # Many couriers --------------------------------------------------------------------------------------
@@ -320,6 +318,34 @@ def test_an_order_in_one_hand_is_not_in_another_and_comes_back_after_a_while(
         assert orders.claim(other, NOW_US, 10, 0.0, 60.0) == []
     with connect(database, application="test", autocommit=True) as other:
         assert [each.sends for each in orders.claim(other, NOW_US, 10, 0.0, 60.0)] == [2]
+
+
+def test_of_two_who_ask_at_the_same_moment_the_second_is_told_of_the_first(
+    database: str, conn: Connection
+) -> None:
+    told: list[str] = []
+    valve, wish = orders.known(conn, valve_of(conn)), Wish(OrderAction.CLOSE, "", 300.0, None, None)
+
+    def second() -> None:
+        with connect(database, application="second", autocommit=True) as own:
+            try:
+                with own.transaction():
+                    orders.ask(own, valve, wish, NOW_US)
+            except Conflict as error:
+                told.append(str(error))
+
+    waits = (
+        "SELECT FROM pg_stat_activity WHERE application_name = 'holdfast-second' "
+        "AND wait_event_type = 'Lock' AND datname = current_database()"
+    )
+    thread = threading.Thread(target=second)
+    # Of its own, since a transaction sees the activity as it was when it first looked.
+    with connect(database, application="test", autocommit=True) as look, conn.transaction():
+        first = orders.ask(conn, valve, wish, NOW_US)
+        thread.start()
+        wait_until(lambda: look.execute(waits).fetchall(), what="the second to wait")
+    thread.join(20)
+    assert told == [f"Order {first.id} for this valve is still open."]
 
 
 def test_an_expired_order_is_not_sent(conn: Connection) -> None:
