@@ -107,7 +107,7 @@ def make(
 
 def check_scopes(scopes: Iterable[str]) -> list[str]:
     """The scopes in the order of the table; raises `BadInput` for what is none."""
-    wanted = set(scopes)
+    wanted = {str(scope) for scope in scopes}
     allowed = [right.value for right in Right if right in SCOPES]
     for scope in sorted(wanted):
         if scope not in allowed:

@@ -27,7 +27,7 @@ NOW = to_datetime(NOON_US)
 NUMBER = "987654"
 """Of nothing: who gets through is told that there is no such thing."""
 
-ONLY_LOOKS = {("POST", "/api/v1/pipe-volume")}
+ONLY_LOOKS = {("POST", "/api/v1/pipe-volume"), ("POST", "/setup/pipes")}
 """Routes that take more than a GET and yet change nothing: a calculator."""
 
 Route = tuple[str, str]
