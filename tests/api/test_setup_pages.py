@@ -30,7 +30,7 @@ def job(conn: Connection) -> Made:
 
 def wrong(answer: httpx.Response) -> dict[str, str]:
     """The sentences by the field at which they stand."""
-    found = re.findall(r'<span class="problem" id="f-(\w+)-wrong">([^<]*)</span>', answer.text)
+    found = re.findall(r'<span class="problem" id="(?:f|add)-(\w+)-wrong">([^<]*)</span>', answer.text)
     return {name: html.unescape(text) for name, text in found}
 
 

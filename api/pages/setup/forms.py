@@ -45,6 +45,8 @@ class Form:
     action: str
     button: str
     errors: Mapping[str, str] = field(default_factory=dict)
+    prefix: str = "f"
+    """Of the ids of its fields: another one where two forms on a page share names."""
 
     @property
     def stray(self) -> list[str]:

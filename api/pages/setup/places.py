@@ -92,7 +92,7 @@ def _site(
         gateways = [one for one in equipment.gateways(conn) if one.site_id == number]
         history = audit.history(conn, f"site:{number}")
     edit = edit or Form(SITE, _texts(site), f"/setup/sites/{number}", "Save")
-    add = add or Form(CIRCUIT, {}, f"/setup/sites/{number}/circuits", "Add circuit")
+    add = add or _adding(number, {})
     return render(
         request,
         "setup/site.html",
@@ -106,6 +106,11 @@ def _site(
         lists=LISTS,
         stray=stray,
     )
+
+
+def _adding(site_id: int, values: Mapping[str, str], errors: Mapping[str, str] | None = None) -> Form:
+    action = f"/setup/sites/{site_id}/circuits"
+    return Form(CIRCUIT, values, action, "Add circuit", errors or {}, prefix="add")
 
 
 @router.get("/setup/sites/{number}")
@@ -164,8 +169,7 @@ def add_circuit(request: Request, ctx: Ctx, person: MayEquip, number: Number, ty
         with ctx.database() as conn:
             made = equipment.add_circuit(conn, number, name, volume, refrigerant, oil, by=by_of(ctx, person))
     except BadInput as error:
-        form = Form(CIRCUIT, typed, f"/setup/sites/{number}/circuits", "Add circuit", errors_of(error))
-        return _site(request, ctx, number, 422, add=form)
+        return _site(request, ctx, number, 422, add=_adding(number, typed, errors_of(error)))
     return see(f"/setup/circuits/{made.id}")
 
 
