@@ -244,8 +244,10 @@ def end(conn: Connection, job_ids: Iterable[int]) -> None:
 
 def look_again(conn: Connection, job_ids: Iterable[int], because: str) -> None:
     """Let the tables be brought in line with the next view of these jobs, even if it is as before."""
+    # Whoever changed them may have taken a timer of theirs: none counts as set.
     conn.execute(
         "UPDATE track SET seen = CASE seen WHEN %(again)s THEN seen ELSE '' END, "
-        "because = CASE because WHEN '' THEN %(because)s ELSE because END WHERE job_id = ANY(%(ids)s)",
+        "because = CASE because WHEN '' THEN %(because)s ELSE because END, wake_at = NULL "
+        "WHERE job_id = ANY(%(ids)s)",
         {"again": AGAIN, "because": because, "ids": sorted(job_ids)},
     )

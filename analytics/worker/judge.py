@@ -417,7 +417,8 @@ def _with_setup(one: Folded, ended: Ends) -> Folded:
 
 
 def _rewind_us(one: Plan) -> int:
-    return (one.setup.begins_us or 0) if one.anew else one.since_us
+    # Made anew, it may begin later than before: no older state is its own.
+    return 0 if one.anew else one.since_us
 
 
 def _because(one: Plan) -> str:

@@ -318,9 +318,7 @@ def _facts(
     changes = compare_facts(known, facts)
     job = item.job_id
     # What was told, and how far it has moved since in all.
-    told = [
-        (new, told_us.get((job, old.kind, old.subject_us), old.subject_us)) for old, new in changes.moved
-    ]
+    told = [(new, told_us.get((job, old.kind, old.subject_us), old.subject_us)) for old, new in changes.moved]
     far = [new for new, at_us in told if abs(new.subject_us - at_us) > MOVED_US]
     judgement.write_facts(
         conn,

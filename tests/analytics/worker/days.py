@@ -1,4 +1,4 @@
-"""Random days of one gauge: evacuations minutes to a day apart, what lies between them, and what goes wrong."""
+"""Random days of one gauge: evacuations minutes to a day apart, and what lies between them."""
 
 from __future__ import annotations
 
@@ -63,7 +63,8 @@ def days(kit: Equipment, rng: random.Random) -> list[Line]:
 def _evacuation(lines: list[Line], kit: Equipment, at_us: int, rng: random.Random) -> int:
     """Append an evacuation; returns its end [µs]."""
     pull_s = rng.choice((600.0, 1800.0))
-    lines += pull_down(kit.gauge, at_us, pull_s, to_pa=rng.choice((40.0, 40.0, 300.0, 3000.0)), every_s=EVERY_S)
+    lowest_pa = rng.choice((40.0, 40.0, 300.0, 3000.0))
+    lines += pull_down(kit.gauge, at_us, pull_s, to_pa=lowest_pa, every_s=EVERY_S)
     if kit.valve is not None and rng.random() < 0.8:
         lines.append(valve(kit.valve, at_us, Valve.OPEN))
     at_us += round(pull_s * US)
@@ -96,7 +97,7 @@ def _without(lines: list[Line], rng: random.Random) -> list[Line]:
 
 
 def disorder(bench: Bench, lines: list[Line], rng: random.Random, end_us: int) -> None:
-    """Publish in packs, some of them late or twice, judging in between; the clock follows or has gone ahead."""
+    """Publish in packs, some late, some twice, judging in between; the clock follows or has gone ahead."""
     packs = _packs(sorted(lines), rng)
     kind = rng.choice(("late stretch", "newest first", "shuffled", "by halves", "stirred"))
     if kind == "newest first":

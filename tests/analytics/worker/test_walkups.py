@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import random
 import threading
 
 import pytest
 
 from analytics.worker.judge import Worker
+from desk.worker import alerting
+from model.alert import Alert
 from model.clock import US
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import Verdict
 from model.reading import Quantity
-from store import equipment, events, jobs
+from store import alerts, equipment, events, jobs, judgement, lists
 from store.database import connect
 from tests.analytics.worker.bench import T0_US, Bench, Line, evacuation, pull_down, rise
 
@@ -230,3 +233,127 @@ def test_walk_ups_more_than_a_day_apart_are_the_same_in_whatever_order_they_come
         )
         for start_us, verdict in ((T0_US, Verdict.FAILED), (later_us, Verdict.PASSED))
     ]
+
+
+def two_evacuations(gauge: int, valve: int, apart_us: int) -> tuple[list[Line], list[Line]]:
+    """Each fails its hold and stays open for five hours after it."""
+    one, two = (
+        sorted(
+            [
+                *evacuation(gauge, valve, start_us, pa_per_s=0.5, every_s=30),
+                *rise(gauge, start_us + 4200 * US, 5 * 3600, from_pa=101_325.0, pa_per_s=0.0, every_s=120),
+            ]
+        )
+        for start_us in (T0_US, T0_US + apart_us)
+    )
+    return one, two
+
+
+def test_a_job_stays_with_the_evacuation_that_people_know_it_by(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway, interval_s=30.0), bench.valve(gateway)
+    earlier, later = two_evacuations(gauge.id, valve.id, 8 * 3600 * US)
+    bench.clock.us = T0_US + 12 * 3600 * US
+    bench.publish(later)
+    bench.settle()
+    (known,) = bench.jobs()
+    bench.conn.execute("UPDATE job SET title = 'Cold store, circuit 2' WHERE id = %s", (known.id,))
+    (stored,) = judgement.holds(bench.conn, [known.id])[known.id]
+    bench.publish(earlier)
+    bench.settle()
+    kept, added = bench.jobs()
+    assert (kept.title, kept.opened_us) == ("Cold store, circuit 2", known.opened_us)
+    assert added.opened_us < kept.opened_us
+    (again,) = judgement.holds(bench.conn, [known.id])[known.id]
+    assert (again.id, again.revision, again.withdrawn) == (stored.id, stored.revision, False)
+    assert bench.told(kept.id).count(EventKind.HOLD_FAILED) == 1
+    assert bench.told(added.id).count(EventKind.HOLD_FAILED) == 1
+
+
+def test_a_hold_that_changes_jobs_takes_its_alert_along(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway, interval_s=30.0), bench.valve(gateway)
+    # Without the hours between them in the open, both are one job.
+    earlier, later = two_evacuations(gauge.id, valve.id, 8 * 3600 * US)
+    closed = [line for line in earlier if line.time_us >= T0_US + 4200 * US]
+    bench.live([line for line in [*earlier, *later] if line not in set(closed)], every_s=600)
+    (job,) = bench.jobs()
+    alerting.work_off(bench.conn, bench.clock, alerting.Outlets((), "urn:test"))
+    before = {alert.id: alert.key for alert in _failed(bench)}
+    assert len(before) == 2
+    bench.publish(closed)
+    bench.settle()
+    alerting.work_off(bench.conn, bench.clock, alerting.Outlets((), "urn:test"))
+    first, second = bench.jobs()
+    assert first.id == job.id
+    after = {alert.id: alert for alert in _failed(bench)}
+    assert after.keys() == before.keys()
+    assert {alert.job_id for alert in after.values()} == {first.id, second.id}
+    assert all(alert.count == 1 for alert in after.values())
+    moved = next(alert for alert in after.values() if alert.job_id == second.id)
+    assert moved.key.startswith(f"job:{second.id}/hold:")
+    assert [bench.told(one.id).count(EventKind.HOLD_FAILED) for one in (first, second)] == [1, 1]
+    assert [len(bench.holds(one.id)) for one in (first, second)] == [1, 1]
+
+
+def test_a_job_that_was_none_of_its_own_says_where_its_readings_are(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway, interval_s=30.0), bench.valve(gateway)
+    earlier, later = two_evacuations(gauge.id, valve.id, 8 * 3600 * US)
+    bench.live([*earlier, *later], every_s=600)
+    assert len(bench.jobs()) == 2
+    # A pumping in between, which came late: the first job was not four hours in the open.
+    again = pull_down(gauge.id, T0_US + 7200 * US, 18_000, every_s=10)
+    open_air = {line.time_us for line in earlier}
+    bench.publish([line for line in again if line.time_us not in open_air])
+    bench.settle()
+    first, second = bench.jobs()
+    assert lists.withdrawn(bench.conn, second.id)
+    assert jobs.assignments(bench.conn, second.id) == []
+    assert second.merged_into == first.id
+    assert bench.phases(second.id) == []
+    assert len(bench.holds(first.id)) == 2
+
+
+def _failed(bench: Bench) -> list[Alert]:
+    rows = bench.conn.execute("SELECT id FROM alert WHERE kind = 'hold-failed' AND state <> 'normal'")
+    return [alerts.by_id(bench.conn, row["id"]) for row in rows]
+
+
+def test_workers_cut_the_same_walk_ups_at_once_without_losing_any(bench: Bench) -> None:
+    site = bench.site()
+    packs: list[list[Line]] = []
+    for number in range(4):
+        gateway = bench.gateway(site, f"gw-{number}")
+        gauge, valve = bench.gauge(gateway, interval_s=30.0), bench.valve(gateway)
+        lines = [line for part in two_evacuations(gauge.id, valve.id, 8 * 3600 * US) for line in part]
+        packs += [lines[i : i + 100] for i in range(0, len(lines), 100)]
+    random.Random(4).shuffle(packs)
+    bench.clock.us = T0_US + 20 * 3600 * US
+    failures: list[BaseException] = []
+    published = threading.Event()
+
+    def work() -> None:
+        try:
+            worker = Worker(bench.config, bench.clock)
+            with connect(bench.dsn, application="test", autocommit=True) as conn:
+                while not published.is_set() or conn.execute("SELECT 1 FROM work LIMIT 1").fetchone():
+                    worker.step(conn, 2)
+        except BaseException as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for pack in packs:
+        bench.publish(pack)
+    published.set()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    bench.settle()
+    found = [job for job in bench.jobs() if not lists.withdrawn(bench.conn, job.id)]
+    assert sorted(job.opened_us for job in found) == sorted(
+        4 * [T0_US + 60 * US] + 4 * [T0_US + (8 * 3600 + 60) * US]
+    )
+    assert all(len(bench.holds(job.id)) == 1 and job.state is JobState.CLOSED for job in found)
