@@ -160,7 +160,7 @@ LEFT JOIN LATERAL (
     SELECT verdict, text FROM hold_test
     WHERE job_id = j.id AND withdrawn_at IS NULL ORDER BY started_at DESC LIMIT 1
 ) h ON true
-WHERE j.closed_at >= %s
+WHERE j.closed_at >= %s AND j.withdrawn_at IS NULL
 ORDER BY j.closed_at DESC LIMIT %s
 """
 _CHANNELS = """
