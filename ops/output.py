@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from enum import Enum
 
 Row = Mapping[str, object]
+PASCAL = re.compile(r"_pa(_per_s)?$")
 
 
 def show(rows: Sequence[Row], *, as_json: bool, nothing: str = "none") -> None:
@@ -34,6 +36,31 @@ def show_one(row: Row, *, as_json: bool) -> None:
     width = max(map(len, row))
     for key, value in row.items():
         print(f"{key.ljust(width)}  {text(value)}")
+
+
+def in_unit(row: Row, unit: str | None) -> dict[str, object]:
+    """Pressures [Pa] in another unit, under names that say so: ``target_pa`` becomes ``target_hPa``.
+
+    Raises
+    ------
+    BadInput
+        If the unit is not known.
+    """
+    if unit is None:
+        return dict(row)
+    from model.errors import BadInput
+    from physics.units import from_pascal, pressure_unit
+
+    try:
+        symbol = pressure_unit(unit)
+    except ValueError as error:
+        raise BadInput(f"--unit: {error}.", field="--unit") from error
+    return {
+        PASCAL.sub(rf"_{symbol}\1", key): float(f"{from_pascal(value, symbol):.12g}")
+        if PASCAL.search(key) and isinstance(value, float)
+        else value
+        for key, value in row.items()
+    }
 
 
 def as_row(thing: object) -> dict[str, object]:

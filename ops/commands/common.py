@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 FAILED = 2
 """Exit status of a command that failed."""
 
+Unit = Annotated[str | None, typer.Option("--unit", help="Show pressures in it, such as hPa.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 

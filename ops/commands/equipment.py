@@ -9,9 +9,9 @@ import typer
 
 from model.equipment import Position, Role
 from model.errors import BadInput
-from ops.commands.common import Json, by, clock, database
+from ops.commands.common import Json, Unit, by, clock, database
 from ops.commands.tables import DryRun, Table, import_table
-from ops.output import as_row, show, show_one
+from ops.output import as_row, in_unit, show, show_one
 
 if TYPE_CHECKING:
     from model.access import Credentials
@@ -214,13 +214,14 @@ def list_instruments(
 @instrument.command("show")
 def show_instrument(
     path: Annotated[str, typer.Argument(metavar="GATEWAY/NAME", show_default=False)],
+    unit: Unit = None,
     json: Json = False,
 ) -> None:
     """One instrument."""
     from store import equipment
 
     with database() as connection:
-        show_one(as_row(equipment.instrument_named(connection, path)), as_json=json)
+        show_one(in_unit(as_row(equipment.instrument_named(connection, path)), unit), as_json=json)
 
 
 @instrument.command("change")

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ops.commands.common import Json, by, database
+from ops.commands.common import Json, Unit, by, database
 from ops.commands.tables import DryRun, Table, import_table
-from ops.output import as_row, show, show_one
+from ops.output import as_row, in_unit, show, show_one
 
 if TYPE_CHECKING:
     from model.procedure import Procedure
@@ -59,23 +59,26 @@ def add_procedure(
 
 
 @procedure.command("list")
-def list_procedures(json: Json = False) -> None:
+def list_procedures(unit: Unit = None, json: Json = False) -> None:
     """The newest version of each procedure."""
     from store import procedures
 
     with database() as connection:
         rows = [_row(found) for found in procedures.newest(connection)]
     columns = ("id", "name", "version", "target_pa", "hold_s", "limit_pa", "rise_pa", SMALLEST)
-    show(rows if json else [{key: row[key] for key in columns} for row in rows], as_json=json)
+    listed = rows if json else [{key: row[key] for key in columns} for row in rows]
+    show([in_unit(row, unit) for row in listed], as_json=json)
 
 
 @procedure.command("show")
-def show_procedure(name: Annotated[str, typer.Argument(show_default=False)], json: Json = False) -> None:
+def show_procedure(
+    name: Annotated[str, typer.Argument(show_default=False)], unit: Unit = None, json: Json = False
+) -> None:
     """One procedure with the origin of its numbers."""
     from store import procedures
 
     with database() as connection:
-        show_one(_row(procedures.named(connection, name)), as_json=json)
+        show_one(in_unit(_row(procedures.named(connection, name)), unit), as_json=json)
 
 
 @procedure.command("default")

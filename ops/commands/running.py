@@ -112,6 +112,7 @@ def diagnose(
     whole_file_is_hold: Annotated[
         bool, typer.Option("--whole-file-is-hold", help="It was closed all through.")
     ] = False,
+    show_unit: Annotated[str | None, typer.Option(help="Say pressures in it, such as hPa.")] = None,
     json: Json = False,
 ) -> None:
     """Judge logs of a vacuum gauge: CSV with the columns time and pressure."""
@@ -129,6 +130,7 @@ def diagnose(
         isolated_at=isolated_at,
         whole_file_is_hold=whole_file_is_hold,
     )
+    say = _said_in(show_unit)
     status = 0
     for file in files:
         try:
@@ -141,8 +143,24 @@ def diagnose(
                 failure = {"file": str(file), "error": str(error)}
                 print(dumps(failure, ensure_ascii=False), flush=True)
         else:
-            print(dumps(result, ensure_ascii=False) if json else describe(result), flush=True)
+            print(dumps(result, ensure_ascii=False) if json else say(describe(result)), flush=True)
     raise typer.Exit(status)
+
+
+def _said_in(unit: str | None) -> Callable[[str], str]:
+    """Puts the figures of sentences into a unit; None leaves them in micron and Pa."""
+    if unit is None:
+        return str
+    from api.figures import Figures
+    from api.sentences import tell
+    from model.errors import BadInput
+    from physics.units import pressure_unit
+
+    try:
+        figures = Figures().in_unit(pressure_unit(unit))
+    except ValueError as error:
+        raise BadInput(f"--show-unit: {error}.", field="--show-unit") from error
+    return lambda text: tell(text, figures)
 
 
 def _alone(room: str) -> Callable[[], None]:
