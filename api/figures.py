@@ -381,4 +381,6 @@ def offset_text(local: datetime) -> str:
     minutes = 0 if offset is None else round(offset.total_seconds() / 60)
     sign = MINUS if minutes < 0 else "+"
     hours, rest = divmod(abs(minutes), 60)
+    if minutes == 0:
+        return "UTC"
     return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")

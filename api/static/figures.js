@@ -199,6 +199,7 @@ export function wallClock(time, zone) {
 }
 
 function offsetText(minutes) {
+  if (minutes === 0) return "UTC";
   const rest = Math.abs(minutes) % 60;
   const hours = Math.floor(Math.abs(minutes) / 60);
   return `UTC${minutes < 0 ? MINUS : "+"}${hours}${rest ? `:${String(rest).padStart(2, "0")}` : ""}`;
