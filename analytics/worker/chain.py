@@ -9,9 +9,12 @@ join."""
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+
+import psycopg
 
 from analytics.worker.cutting import NEW, Cut, Link, cut, stretches
 from model.equipment import Position, Role
@@ -25,6 +28,8 @@ from store.events import NewEvent
 from store.setups import Setup
 from store.walkups import Gauge, Neighbour
 from store.work import Span
+
+log = logging.getLogger(__name__)
 
 LATE = "late readings"
 
@@ -86,6 +91,11 @@ def look(
                 _cut(conn, gauge_id, span.since_us, span.until_us, one, now_us)
         except Busy:
             waiting.add(gauge_id)
+        except psycopg.OperationalError:
+            raise
+        except psycopg.Error:
+            # One gauge must not keep the others waiting; its next readings try again.
+            log.exception("the walk-up jobs of gauge %s could not be cut anew", gauge_id)
         else:
             done.events += one.events
             done.again |= one.again
