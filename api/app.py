@@ -112,8 +112,8 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX)
     for module in (
-        places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, follows, quarantine,
-        stream, people, tokens, me, preferences,
+        places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, follows,
+        quarantine, stream, people, tokens, me, preferences,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)

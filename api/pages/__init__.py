@@ -78,8 +78,6 @@ _environment.filters.update(
     duration=words.duration,
     battery=_battery,
     sentence=lambda text, told=None: tell(text, current(), told),
-    both_units=_writes(Figures.pressure),
-    micron=_writes(Figures.pressure_number),
 )
 _environment.globals.update(
     words=words,

@@ -191,11 +191,11 @@ def list_instruments(
 
 
 @router.post("/instruments", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_instrument(ctx: Ctx, person: MayEquip, new: NewInstrument) -> InstrumentView:
+def add_instrument(ctx: Ctx, person: MayEquip, unit: InUnit, new: NewInstrument) -> InstrumentView:
     """Register an instrument of a gateway."""
     with ctx.database() as conn:
         made = equipment.add_instrument(conn, **new.model_dump(), by=by_of(ctx, person))
-        return _instrument(found(conn, INSTRUMENTS, "instrument", made.id, **ANY_INSTRUMENT), Pressures("Pa"))
+        return _instrument(found(conn, INSTRUMENTS, "instrument", made.id, **ANY_INSTRUMENT), unit)
 
 
 @router.get("/instruments/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
@@ -207,7 +207,7 @@ def read_instrument(ctx: Ctx, number: Number, unit: InUnit) -> InstrumentView:
 
 @router.patch("/instruments/{number}", responses=errors_of(401, 403, 404, 422, 503))
 def change_instrument(
-    ctx: Ctx, person: MayEquip, number: Number, change: InstrumentChange
+    ctx: Ctx, person: MayEquip, unit: InUnit, number: Number, change: InstrumentChange
 ) -> InstrumentChanged:
     """Change an instrument. What the judgement looks at judges the jobs that it served again, openly."""
     with ctx.database() as conn:
@@ -215,23 +215,23 @@ def change_instrument(
         wanted = replace(changing.properties_of(before), **change.model_dump(exclude_unset=True))
         _, again = changing.change_instrument(conn, number, by_of(ctx, person), wanted)
         row = found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT)
-    return InstrumentChanged(**_instrument(row, Pressures("Pa")).model_dump(), judged_again=again)
+    return InstrumentChanged(**_instrument(row, unit).model_dump(), judged_again=again)
 
 
 @router.post("/instruments/{number}/retire", responses=errors_of(401, 403, 404, 409, 503))
-def retire_instrument(ctx: Ctx, person: MayEquip, number: Number) -> InstrumentView:
+def retire_instrument(ctx: Ctx, person: MayEquip, unit: InUnit, number: Number) -> InstrumentView:
     """Take an instrument out of service: it opens no walk-up job and can serve none; its readings stay."""
     with ctx.database() as conn:
         changing.retire_instrument(conn, number, by_of(ctx, person))
-        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), Pressures("Pa"))
+        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), unit)
 
 
 @router.post("/instruments/{number}/restore", responses=errors_of(401, 403, 404, 409, 503))
-def restore_instrument(ctx: Ctx, person: MayEquip, number: Number) -> InstrumentView:
+def restore_instrument(ctx: Ctx, person: MayEquip, unit: InUnit, number: Number) -> InstrumentView:
     """Put an instrument into service again."""
     with ctx.database() as conn:
         changing.restore_instrument(conn, number, by_of(ctx, person))
-        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), Pressures("Pa"))
+        return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), unit)
 
 
 @router.delete("/instruments/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))

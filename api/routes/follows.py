@@ -11,6 +11,7 @@ from pydantic import BaseModel, Field
 from api.context import Ctx
 from api.permissions import Oneself
 from api.problems import errors_of
+from api.quantities import InUnit
 from store import follows, jobs
 from store.follows import SOUNDS, Follow
 
@@ -89,11 +90,12 @@ def list_follows(ctx: Ctx, person: Oneself) -> list[FollowedJob]:
         return [FollowedJob(**row) for row in follows.everything(conn, person.id)]
 
 
-@router.get("/me/told", responses=errors_of(401, 503))
-def list_told(ctx: Ctx, person: Oneself) -> list[Told]:
+@router.get("/me/told", responses=errors_of(401, 422, 503))
+def list_told(ctx: Ctx, person: Oneself, unit: InUnit) -> list[Told]:
     """What the reader is told and has not seen yet, the newest first."""
     with ctx.database() as conn:
-        return [Told(event_id=row["id"], **row) for row in follows.told(conn, person.id)]
+        rows = follows.told(conn, person.id)
+    return [Told(event_id=row["id"], **{**row, "text": unit.sentence(row["text"])}) for row in rows]
 
 
 @router.post("/me/told/{event_id}/seen", status_code=204, responses=errors_of(401, 403, 404, 422, 503))

@@ -144,11 +144,16 @@ def phases(ctx: Ctx, unit: InUnit, job_id: int) -> list[PhaseView]:
 
 
 @router.get("/jobs/{job_id}/events", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
-def events(ctx: Ctx, paging: Paged, job_id: int) -> Page[EventView]:
+def events(ctx: Ctx, paging: Paged, unit: InUnit, job_id: int) -> Page[EventView]:
     """Events of a job, the last recorded first."""
     with ctx.database() as conn:
         jobs.by_id(conn, job_id)
-        return paging.page(conn, EVENTS, {"job": job_id}, lambda row: EventView(**row))
+        return paging.page(
+            conn,
+            EVENTS,
+            {"job": job_id},
+            lambda row: EventView(**{**row, "text": unit.sentence(row["text"])}),
+        )
 
 
 @router.get("/hold-tests", dependencies=[LOOK], tags=["hold tests"], responses=errors_of(401, 422, 503))

@@ -72,7 +72,7 @@ def list_procedures(
 
 
 @router.post("/procedures", status_code=201, responses=errors_of(401, 403, 422, 503))
-def add_procedure(ctx: Ctx, person: MaySetProcedures, new: NewProcedure) -> ProcedureView:
+def add_procedure(ctx: Ctx, person: MaySetProcedures, unit: InUnit, new: NewProcedure) -> ProcedureView:
     """Add a procedure, or a new version of one. What jobs were given is never changed."""
     figures = {
         "target_pa": new.target.pascal("target"),
@@ -91,7 +91,7 @@ def add_procedure(ctx: Ctx, person: MaySetProcedures, new: NewProcedure) -> Proc
         made = procedures.add(conn, wanted, by=by_of(ctx, person))
         row = PROCEDURES.one(conn, {"every_version": True}, made.id)
     assert row is not None
-    return _view(row, Pressures("Pa"), None)
+    return _view(row, unit, None)
 
 
 @router.get("/procedures/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
@@ -102,12 +102,12 @@ def read_procedure(ctx: Ctx, number: Number, unit: InUnit, volume_m3: Volume = N
 
 
 @router.post("/procedures/{number}/default", responses=errors_of(401, 403, 404, 503))
-def choose_default(ctx: Ctx, person: MaySetProcedures, number: Number) -> ProcedureView:
+def choose_default(ctx: Ctx, person: MaySetProcedures, unit: InUnit, number: Number) -> ProcedureView:
     """Let jobs that a reading opens get this version from now on, and later versions of the same name."""
     with ctx.database() as conn:
         procedures.choose_default(conn, number, by_of(ctx, person))
         row = found(conn, PROCEDURES, "procedure", number, every_version=True)
-    return _view(row, Pressures("Pa"), None)
+    return _view(row, unit, None)
 
 
 @router.delete("/procedures/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
