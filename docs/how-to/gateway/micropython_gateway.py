@@ -37,9 +37,25 @@ CONFIG = {
     "gauge_pin": 34, "pump_pin": 25, "open_pin": 26, "closed_pin": 27, "hands_pin": 33, "coil_pin": 32,
     "low_pa": 1.0, "decades": 4.0,
     "interval_ms": 10000, "states_ms": 60000, "batch_ms": 5000, "resend_ms": 30000,
-    "late_after_ms": 60000, "travel_ms": 30000, "most_segments": 150, "ssl": False, "spool": "spool",
+    "late_after_ms": 60000, "travel_ms": 30000, "most_segments": 150, "ca_der": None, "spool": "spool",
 }  # fmt: skip
 # low_pa, decades: the gauge's voltage is logarithmic, from low_pa over so many decades. See its data sheet.
+
+
+def tls(ca_der):
+    """None for a plain connection; else only a broker is accepted that this authority vouches for.
+
+    Its certificate has dates: the board must know the time before it connects.
+    """
+    if ca_der is None:
+        return None
+    import ssl
+
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = ssl.CERT_REQUIRED
+    with open(ca_der, "rb") as f:
+        context.load_verify_locations(cadata=f.read())
+    return context
 
 
 class Uptime:
@@ -330,7 +346,7 @@ class Gateway:
             user=c["name"],
             password=c["password"],
             keepalive=30,
-            ssl=c["ssl"],
+            ssl=tls(c["ca_der"]),
         )
         will = json.dumps({"online": False, "session": self.session})
         client.set_last_will("hf/1/%s/presence" % c["name"], will, True, 1)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import select
 import socket
+import ssl
 import struct
 from collections.abc import Callable
 
@@ -23,9 +24,9 @@ class MQTTClient:
 
     def __init__(
         self, client_id: str, server: str, port: int = 1883, user: str | None = None,
-        password: str | None = None, keepalive: int = 0, ssl: object = None,
+        password: str | None = None, keepalive: int = 0, ssl: ssl.SSLContext | None = None,
     ) -> None:  # fmt: skip
-        assert not ssl
+        self._tls = ssl
         self._address = (server, port)
         self._login = [text for text in (user, password) if text is not None]
         self._client_id = client_id
@@ -45,6 +46,8 @@ class MQTTClient:
     def connect(self, clean_session: bool = True) -> None:
         """Open the connection."""
         self.sock = socket.create_connection(self._address)
+        if self._tls is not None:
+            self.sock = self._tls.wrap_socket(self.sock, server_hostname=self._address[0])
         flags = clean_session << 1 | (len(self._login) > 0) << 7 | (len(self._login) > 1) << 6
         strings = [self._client_id]
         if self._will is not None:
