@@ -7,12 +7,11 @@ import signal
 import ssl
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import httpx
 import paho.mqtt.client as mqtt
-import psycopg
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
@@ -66,10 +65,22 @@ def let_in(house: ByHand, name: str, password: str) -> bool:
 
 
 @pytest.fixture
-def house(tmp_path: Path, database: str) -> Iterator[ByHand]:
-    running = ByHand(tmp_path, database, HOLDFAST_TLS_NAMES=NAME)
-    yield running
-    running.stop()
+def house_on(tmp_path: Path) -> Iterator[Callable[[str], ByHand]]:
+    """All services on a database, ended at last."""
+    running: list[ByHand] = []
+
+    def make(dsn: str) -> ByHand:
+        running.append(ByHand(tmp_path, dsn, HOLDFAST_TLS_NAMES=NAME))
+        return running[-1]
+
+    yield make
+    for house in running:
+        house.stop()
+
+
+@pytest.fixture
+def house(house_on: Callable[[str], ByHand], database: str) -> ByHand:
+    return house_on(database)
 
 
 def made(house: ByHand, *command: str) -> dict[str, object]:
@@ -122,33 +133,29 @@ def test_a_forgotten_hash_lets_nobody_in_with_the_old_password(database: str) ->
     assert row == {"secret_mosquitto": None}
 
 
-def test_everything_by_hand_from_an_empty_database_to_a_page(house: ByHand, empty_database: str) -> None:
-    again = ByHand.__new__(ByHand)
-    again.__dict__.update(house.__dict__)
-    again._database = {
-        **house._database,
-        "dbname": psycopg.conninfo.conninfo_to_dict(empty_database)["dbname"],
-    }
-    assert again.run("migrate", "migrate").returncode == 0
+def test_everything_by_hand_from_an_empty_database_to_a_page(
+    house_on: Callable[[str], ByHand], empty_database: str
+) -> None:
+    house = house_on(empty_database)
+    assert house.run("migrate", "migrate").returncode == 0
     for service in ("broker-files", "broker", "ingest", "analyse", "desk", "serve"):
-        again.start(service)
-    house.processes = again.processes
-    pages = f"https://localhost:{again.pages_port}"
-    trust = ssl.create_default_context(cafile=str(again.access / "ca.pem"))
+        house.start(service)
+    pages = f"https://localhost:{house.pages_port}"
+    trust = ssl.create_default_context(cafile=str(house.access / "ca.pem"))
     with httpx.Client(verify=trust, trust_env=False, base_url=pages, timeout=20) as browser:
         wait_until(lambda: browser.get("/readyz").status_code == 200, what="readiness of every part")
-        login = made(again, "user", "add", "admin", "--role", "administrator")
+        login = made(house, "user", "add", "admin", "--role", "administrator")
         form = {"login": "admin", "password": str(login["password"]), "next": "/"}
         cookie = browser.post("/login", data=form, headers={"Origin": pages}).headers["set-cookie"]
         assert "secure" in cookie.lower()
         assert browser.get("/metrics").status_code == 200
         token = {"Authorization": "Bearer for-the-scraper"}
         assert httpx.get(pages + "/metrics", headers=token, verify=trust, trust_env=False).status_code == 200
-        made(again, "site", "add", "Bench", "--time-zone", "UTC")
-        word = str(made(again, "gateway", "add", "gw-one", "--site", "Bench")["password"])
-        made(again, "instrument", "add", "gw-one/g1", "--role", "gauge")
-        wait_until(lambda: let_in(again, "gw-one", word), what="the gateway to be let in")
-        gateway = Gateway(again, "gw-one", word)
+        made(house, "site", "add", "Bench", "--time-zone", "UTC")
+        word = str(made(house, "gateway", "add", "gw-one", "--site", "Bench")["password"])
+        made(house, "instrument", "add", "gw-one/g1", "--role", "gauge")
+        wait_until(lambda: let_in(house, "gw-one", word), what="the gateway to be let in")
+        gateway = Gateway(house, "gw-one", word)
         gateway.publish("hf/1/gw-one/g1/data", PACK)
         wait_until(lambda: "420.5" in browser.get("/api/v1/board").text, what="the reading on the board")
         gateway.close()
