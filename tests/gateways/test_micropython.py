@@ -20,13 +20,8 @@ PACKAGES = HERE.parent / "contract" / "node_modules"
 def test_it_keeps_sends_forgets_and_obeys_under_micropython() -> None:
     if not (PACKAGES / "@micropython").exists():
         pytest.skip("npm has not installed MicroPython")
-    command = [
-        debian_program("node"),
-        HERE / "real.mjs",
-        PACKAGES,
-        PROGRAMS,
-        HERE / "board" / "night.micropython",
-    ]
+    paths = (HERE / "real.mjs", PACKAGES, PROGRAMS, HERE / "board" / "night.micropython")
+    command = [debian_program("node"), *map(str, paths)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr[-1000:]
     lines = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
