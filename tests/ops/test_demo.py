@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from pathlib import Path
 
 import bcrypt
@@ -10,8 +11,8 @@ import pytest
 from model.clock import US, ReplayClock, SystemClock
 from ops import company
 from ops.demo import Progress
-from ops.fleet import RESUME_US, last_reading_us, resume_from
-from ops.installation import Installation, read
+from ops.fleet import RESUME_US, last_reading_us, pages_of, resume_from
+from ops.installation import Installation, file_of, read
 from ops.rooms import Wiring
 from ops.settings import Settings
 from simulator import scenario as scenarios
@@ -66,6 +67,38 @@ def test_the_clock_begins_on_an_evening_and_meets_the_present_soon(database: str
     assert clock.meets_us - clock.real0_us == pytest.approx(company.CATCH_UP_S * US, abs=US)
 
 
+def test_the_technician_has_a_login_also_in_a_folder_of_before(database: str, tmp_path: Path) -> None:
+    first = prepared(database, tmp_path, Installation("demo"))
+    assert first.technician is not None
+    with connect(database, application="test") as connection:
+        person = people.check_password(connection, first.technician.login, first.technician.password)
+        assert person is not None
+        assert person.role == "technician"
+        connection.execute("DELETE FROM audit")
+        connection.execute("DELETE FROM person WHERE role = 'technician'")
+    assert stat.S_IMODE(file_of(tmp_path).stat().st_mode) == 0o600
+    again = prepared(database, tmp_path, first.with_(technician=None))
+    assert again.technician is not None
+    assert read(tmp_path) == again
+    with connect(database, application="test") as connection:
+        assert people.check_password(connection, again.technician.login, again.technician.password)
+
+
+@pytest.mark.parametrize(
+    ("wiring", "address"),
+    [
+        (Wiring("", technician=["t", "secret"]), "http://127.0.0.1:8080"),
+        (Wiring("", http_address="0.0.0.0", http_port=81, technician=["t", "secret"]), "http://127.0.0.1:81"),
+        (Wiring("", http_address="::1", technician=["t", "secret"]), "http://[::1]:8080"),
+        (Wiring(""), None),
+    ],
+)
+def test_where_the_technician_finds_the_pages(wiring: Wiring, address: str | None) -> None:
+    pages = pages_of(wiring)
+    assert (pages.address if pages else None) == address
+    assert "secret" not in repr(pages)
+
+
 HOUR_US = 3600 * US
 
 
@@ -101,7 +134,10 @@ def test_without_readings_there_is_no_last_one(database: str) -> None:
 
 
 def test_a_wiring_survives_being_handed_over() -> None:
-    wiring = Wiring("postgresql:///x", "mqtt://u:p@h:1", "::1", 80, "http://w/", "2:1:3.0", {"gw": "ß\n"}, 7)
+    wiring = Wiring(
+        "postgresql:///x", "mqtt://u:p@h:1", "::1", 80, webhook_url="http://w/", replay="2:1:3.0",
+        gateways={"gw": "ß\n"}, seed=7, technician=["ines", "ß\n"],
+    )  # fmt: skip
     assert "\n" not in wiring.text()
     assert Wiring.parse(wiring.text()) == wiring
 
