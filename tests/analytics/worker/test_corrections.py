@@ -2,20 +2,39 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 
 import pytest
 
+from analytics.worker.causes import estimate
 from desk.worker.alerting import Outlets, work_off
 from model.clock import US
+from model.equipment import Role
 from model.errors import BadInput, Conflict
 from model.event import EventKind
 from model.job import Job, JobState
 from model.judgement import Verdict
-from store import alerts, assignments, events, job_changes, jobs, judgement, lists, merging, tracks
+from model.reading import Quantity
+from store import (
+    alerts,
+    assignments,
+    equipment,
+    events,
+    job_changes,
+    jobs,
+    judgement,
+    lists,
+    merging,
+    setups,
+    tracks,
+    work,
+)
 from store.acting import Actor
 from store.assignments import Wish
+from store.database import connect
 from tests.analytics.worker.bench import T0_US, Bench, Line, evacuation, pull_down, rise
+from tests.waiting import wait_until
 
 CLOSED_US = T0_US + 1800 * US
 END_US = CLOSED_US + 2400 * US
@@ -50,6 +69,13 @@ def two_gauges(bench: Bench) -> tuple[Job, int, int]:
         assignments.remove(bench.conn, line_of(bench, elsewhere.id, good.id), mara(bench))
     bench.settle()
     return job, bad.id, good.id
+
+
+def spans(bench: Bench, job_id: int) -> set[tuple[int, int, int | None, bool]]:
+    return {
+        (one.instrument_id, one.since_us, one.until_us, one.deciding)
+        for one in jobs.assignments(bench.conn, job_id)
+    }
 
 
 def line_of(bench: Bench, job_id: int, instrument_id: int) -> int:
@@ -198,6 +224,7 @@ def test_two_halves_that_are_merged_are_judged_as_one_job_from_the_start(
     assert halves.phases(first.id) == whole.phases(only.id)
     assert halves.facts(first.id) == whole.facts(only.id)
     assert halves.state(first.id) is whole.state(only.id)
+    assert spans(halves, first.id) == spans(whole, only.id)
     emptied = jobs.by_id(halves.conn, second.id)
     assert (emptied.state, emptied.merged_into) == (JobState.CLOSED, first.id)
     assert (halves.phases(second.id), halves.holds(second.id)) == ([], [])
@@ -358,3 +385,54 @@ def test_late_readings_do_not_move_a_beginning_that_a_person_gave(bench: Bench) 
     ends = {one.until_us for one in jobs.assignments(bench.conn, other.id)}
     assert max(end for end in ends if end is not None) <= later_us - 600 * US
     assert None not in ends
+
+
+def test_a_cause_is_estimated_anew_without_what_did_not_belong_to_the_job(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, shut = bench.gauge(gateway), bench.valve(gateway)
+    warm = equipment.add_instrument(bench.conn, gateway, "t1", Role.THERMOMETER, interval_s=60)
+    job = bench.job(site, [gauge, shut, warm])
+    warming = [
+        Line(at_us, warm.id, Quantity.TEMPERATURE, 285.0 + (at_us - T0_US) / US / 600.0)
+        for at_us in range(T0_US, END_US, 60 * US)
+    ]
+    bench.live([*evacuation(gauge.id, shut.id, pa_per_s=0.5), *warming])
+    bench.settle(END_US + HOUR)
+    (before,) = bench.holds(job.id)
+    with bench.conn.transaction():
+        assignments.remove(bench.conn, line_of(bench, job.id, warm.id), mara(bench))
+    bench.settle()
+    bench.settle(bench.clock.now_us() + 60 * US)
+    (after,) = bench.holds(job.id)
+    assert (after.verdict, after.decided_us) == (before.verdict, before.decided_us)
+    assert after.diagnosis is not None
+    assert after.diagnosis.until_us is not None
+    assert after.diagnosis != before.diagnosis
+    setup = setups.load(bench.conn, [job.id])[job.id]
+    assert after.diagnosis == estimate(bench.conn, setup, after, after.diagnosis.until_us)
+
+
+def test_a_correction_waits_for_the_judgement_that_is_under_way(bench: Bench) -> None:
+    site = bench.site()
+    gauge = bench.gauge(bench.gateway(site))
+    job = bench.job(site, [gauge])
+    number = line_of(bench, job.id, gauge.id)
+
+    def correct() -> None:
+        with connect(bench.dsn, application="corrects") as own:
+            assignments.remove(own, number, mara(bench))
+
+    with connect(bench.dsn, application="judges") as judging:
+        assert work.lock_jobs(judging, [job.id]) == {job.id}
+        thread = threading.Thread(target=correct)
+        thread.start()
+        waiting = (
+            "SELECT FROM pg_stat_activity WHERE application_name LIKE '%corrects' "
+            "AND wait_event_type = 'Lock' AND wait_event = 'advisory'"
+        )
+        wait_until(lambda: bench.conn.execute(waiting).fetchone() is not None, what="the person to wait")
+        assert jobs.assignments(bench.conn, job.id)
+        judging.commit()
+        thread.join()
+    assert jobs.assignments(bench.conn, job.id) == []
