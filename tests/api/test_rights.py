@@ -87,14 +87,17 @@ def walk(client: httpx.Client, routes: dict[Route, list[str]], has: Set[Right]) 
             yield f"{route}: fault"
         elif lacking and answer.status_code != 403:
             yield f"{route} needs {needed}, yet answers {answer.status_code}"
-        elif not lacking and (answer.status_code in (401, 403) or leads_to_login(answer, route)):
+        elif not lacking and kept_out(answer, route):
             yield f"{route} needs {needed} only, yet answers {answer.status_code}: {answer.text[:200]}"
         elif lacking and not says_why(answer, route, lacking[0]):
             yield f"{route} refuses without saying why: {answer.text[:200]}"
 
 
-def leads_to_login(answer: httpx.Response, route: Route) -> bool:
-    return answer.headers.get("location", "").startswith("/login") and route != ("POST", "/logout")
+def kept_out(answer: httpx.Response, route: Route) -> bool:
+    # The login page itself answers 401 to a wrong password; logging out leads to it.
+    if route[1] in ("/login", "/logout"):
+        return answer.status_code == 403
+    return answer.status_code in (401, 403) or answer.headers.get("location", "").startswith("/login")
 
 
 def says_why(answer: httpx.Response, route: Route, lacking: str) -> bool:
