@@ -101,7 +101,7 @@ def read_procedure(ctx: Ctx, number: Number, unit: InUnit, volume_m3: Volume = N
         return _view(found(conn, PROCEDURES, "procedure", number, every_version=True), unit, volume_m3)
 
 
-@router.post("/procedures/{number}/default", responses=errors_of(401, 403, 404, 503))
+@router.post("/procedures/{number}/default", responses=errors_of(401, 403, 404, 422, 503))
 def choose_default(ctx: Ctx, person: MaySetProcedures, unit: InUnit, number: Number) -> ProcedureView:
     """Let jobs that a reading opens get this version from now on, and later versions of the same name."""
     with ctx.database() as conn:
@@ -110,7 +110,7 @@ def choose_default(ctx: Ctx, person: MaySetProcedures, unit: InUnit, number: Num
     return _view(row, unit, None)
 
 
-@router.delete("/procedures/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
+@router.delete("/procedures/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 422, 503))
 def delete_procedure(ctx: Ctx, person: MaySetProcedures, number: Number) -> None:
     """Delete a version that no job was given; else the answer says what uses it."""
     with ctx.database() as conn:
