@@ -6,6 +6,7 @@ import json
 import math
 import os
 import signal
+import ssl
 import subprocess
 import sys
 import threading
@@ -19,6 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from model.clock import to_datetime
 from model.equipment import Role
+from ops.embedded.broker import EmbeddedBroker
 from store import beats, equipment
 from store.database import connect
 from tests.fix_broker import PASSWORDS, Broker
@@ -164,11 +166,13 @@ class Gateway:
 class Ear:
     """A client of the service's: hears everything under ``hf/1/``, and gives orders."""
 
-    def __init__(self, broker: Broker) -> None:
+    def __init__(self, broker: Broker | EmbeddedBroker, tls: ssl.SSLContext | None = None) -> None:
         self.heard: list[paho.MQTTMessage] = []
         self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id="ear")
         self.client.username_pw_set("holdfast", PASSWORDS["holdfast"])
         self.client.reconnect_delay_set(1, 1)
+        if tls is not None:
+            self.client.tls_set_context(tls)
         self.client.on_connect = lambda client, *_: client.subscribe("hf/1/#", qos=1)
         self.client.on_message = lambda _, __, message: self.heard.append(message)
         granted = threading.Event()

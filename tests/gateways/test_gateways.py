@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import random
+import ssl
 from collections import Counter
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from model.reading import Quantity, Valve
+from ops.certificates import Authority
+from ops.embedded.broker import EmbeddedBroker
 from store.database import connect
-from tests.fix_broker import Broker, NatsBroker
+from tests.fix_broker import USERS, Broker, NatsBroker
 from tests.gateways.contract import strangers
 from tests.gateways.rig import STYLES, Ear, Gateway, Ingest, ending, register
 from tests.waiting import wait_until
@@ -40,7 +44,7 @@ Make = Callable[..., Gateway]
 def make(style: str, tmp_path: Path) -> Iterator[Make]:
     made: list[Gateway] = []
 
-    def one(broker: Broker, **settings: Any) -> Gateway:
+    def one(broker: Broker | EmbeddedBroker, **settings: Any) -> Gateway:
         folder = tmp_path / "gateway"
         folder.mkdir()
         made.append(Gateway(style, broker.port, folder, **settings))
@@ -318,3 +322,33 @@ def test_what_finds_no_room_is_counted_and_told(
 
         wait_until(lambda: names() == ["dropped"], 40, "the count of what was dropped")
         assert strangers(ear.heard) == []
+
+
+def test_it_speaks_tls_and_trusts_only_the_authority_that_it_was_given(
+    make: Make, style: str, tmp_path: Path
+) -> None:
+    made, stranger = Authority(tmp_path / "authority"), Authority(tmp_path / "stranger")
+    for each in (made, stranger):
+        each.keep(["127.0.0.1"], datetime.now(UTC))
+    server = EmbeddedBroker(tmp_path / "nats", USERS, certificate=made.pair.certificate, key=made.pair.key)
+    server.start()
+    try:
+        ear = Ear(server, ssl.create_default_context(cafile=str(made.trust)))
+        trusted = tmp_path / "gateway-trust"
+        gateway = make(server, **{"ca_file" if style == "cpython" else "ca_der": str(trusted)})
+
+        def trust(authority: Authority) -> None:
+            pem = authority.trust.read_text()
+            trusted.write_bytes(pem.encode() if style == "cpython" else ssl.PEM_cert_to_DER_cert(pem))
+
+        with ending(ear):
+            trust(stranger)
+            gateway.start()
+            gateway.keeps_more(30, "three seconds of readings")
+            assert not ear.of("presence")
+            gateway.kill()
+            trust(made)
+            gateway.start()
+            wait_until(lambda: ear.presence()["online"] and ear.of("late"), what="its presence and its packs")
+    finally:
+        server.stop()
