@@ -7,6 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from model.meeting import Meeting
+
 
 @dataclass(frozen=True, slots=True)
 class MqttProbe:
@@ -45,6 +47,8 @@ class ApiConfig:
         Whether the login cookie travels by https only; None: when the login itself came by https.
     login_days : float
         How long a login lasts.
+    meeting : Meeting or None
+        Where gateways find the broker; None: worked out from where we find it.
     metrics_token : str or None
         Bearer token that opens ``/metrics`` without a login.
     connections : int
@@ -63,6 +67,7 @@ class ApiConfig:
     beat_limit_s: float = 10.0
     cookie_secure: bool | None = None
     login_days: float = 14.0
+    meeting: Meeting | None = None
     metrics_token: str | None = None
     connections: int = 8
     heading: str = ""

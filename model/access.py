@@ -6,6 +6,8 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from model.meeting import Meeting
+
 
 def may_publish(gateway: str) -> tuple[str, ...]:
     """Topic filters of what a gateway may publish."""
@@ -91,9 +93,9 @@ class Credentials:
         """The lines for Mosquitto's ``acl_file``."""
         return mosquitto_access(self.gateway, may_publish(self.gateway), may_read(self.gateway))
 
-    def example(self, host: str, port: int, instrument: str = "g1") -> str:
+    def example(self, broker: Meeting, instrument: str = "g1") -> str:
         """A first reading with a client that everybody has."""
         return (
-            f"mosquitto_pub -h {host} -p {port} -u {self.gateway} -P '{self.secret}' -q 1 "
+            f"mosquitto_pub {broker.options} -u {self.gateway} -P '{self.secret}' -q 1 "
             f'-t hf/1/{self.gateway}/{instrument}/data -m \'[{{"n":"pressure","u":"Pa","v":101325}}]\''
         )

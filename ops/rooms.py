@@ -34,6 +34,8 @@ class Wiring:
         Where pages and API listen.
     certificate, key : str
         Files of the certificate that pages and API show; empty: plain http.
+    gateways_url, trust : str
+        Where gateways find the broker, and the authority of its certificate; empty: not known.
     metrics_token : str
         Opens ``/metrics`` without a login; empty: nothing does.
     webhook_url : str
@@ -54,6 +56,8 @@ class Wiring:
     http_port: int = 8080
     certificate: str = ""
     key: str = ""
+    gateways_url: str = ""
+    trust: str = ""
     metrics_token: str = ""
     webhook_url: str = ""
     replay: str | None = None
@@ -125,6 +129,7 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
     from api.config import ApiConfig, MqttProbe
     from api.service import run as run_api
     from ingest.config import BrokerConfig
+    from model.meeting import Meeting
 
     probe = None
     if wiring.mqtt_url:
@@ -135,6 +140,7 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
         host=wiring.http_address,
         port=wiring.http_port,
         mqtt=probe,
+        meeting=Meeting.parse(wiring.gateways_url, wiring.trust) if wiring.gateways_url else None,
         metrics_token=wiring.metrics_token or None,
         certificate=Path(wiring.certificate) if wiring.certificate else None,
         key=Path(wiring.key) if wiring.key else None,

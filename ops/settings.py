@@ -20,6 +20,7 @@ from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from model.errors import BadInput
+from model.meeting import Meeting
 
 PREFIX = "HOLDFAST_"
 FILE = "HOLDFAST_SETTINGS"
@@ -57,6 +58,11 @@ class Settings(BaseSettings):
     mqtt_address: str = Field(default="127.0.0.1", description="where the embedded broker listens")
     mqtt_port: int | None = Field(
         default=None, ge=1, le=65_535, description="unset: 1883, with TLS 8883, or a free one"
+    )
+    gateways_url: str | None = Field(
+        default=None,
+        description="where gateways find the broker, as in `mqtts://host:8883`, shown to who registers one; "
+        "unset: worked out",
     )
     tls: Literal["auto", "on", "off"] = Field(
         default="auto", description="`auto`: on where others than this machine can reach us; `on`; `off`"
@@ -172,6 +178,11 @@ def check(settings: Settings) -> None:
             )
     if settings.mqtt_ca and not (settings.mqtt_url or "").startswith("mqtts://"):
         raise BadInput("HOLDFAST_MQTT_CA is of no use unless HOLDFAST_MQTT_URL begins with mqtts://.")
+    if settings.gateways_url:
+        try:
+            Meeting.parse(settings.gateways_url)
+        except BadInput as error:
+            raise BadInput(f"HOLDFAST_GATEWAYS_URL cannot be used: {error}") from error
     if (settings.tls_cert is None) != (settings.tls_key is None):
         raise BadInput("HOLDFAST_TLS_CERT and HOLDFAST_TLS_KEY go together: set both or neither.")
     if settings.tls == "off" and settings.tls_cert:

@@ -136,6 +136,8 @@ class Stack:
             http_port=installation.http_port,
             certificate=str(pages_pair.certificate) if pages_pair else "",
             key=str(pages_pair.key) if pages_pair else "",
+            gateways_url=settings.gateways_url or installation.gateways_url,
+            trust=installation.trust,
             metrics_token=settings.metrics_token or "",
             webhook_url=settings.webhook_url or "",
             replay=installation.replay,

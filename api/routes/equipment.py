@@ -17,12 +17,12 @@ from api.quantities import InUnit, Pressure, Pressures
 from api.routes.places import LARGEST_ID, Number, by_of, found
 from model.access import Credentials, may_publish, may_read, nats_user
 from model.equipment import Gateway, Position, Role
+from model.meeting import USUAL_PORT, Meeting
 from store import changing, deleting, equipment
 from store.lists import GATEWAYS, INSTRUMENTS
 
 router = APIRouter(tags=["equipment"])
 
-USUAL_PORT = 1883
 ANY_INSTRUMENT = {"gateway": None, "site": None}
 
 
@@ -241,15 +241,17 @@ def delete_instrument(ctx: Ctx, person: MayEquip, number: Number) -> None:
         deleting.delete(conn, "instrument", number, by_of(ctx, person))
 
 
-def broker_address(request: Request, ctx: Context) -> tuple[str, int]:
-    """Where gateways are likely to find the broker: the host that the reader used for these pages, unless
-    the broker lies elsewhere, and its port."""
+def meeting(request: Request, ctx: Context) -> Meeting:
+    """Where gateways find the broker: as it is set; else at the host that the reader used for these pages,
+    unless the broker lies elsewhere."""
+    if ctx.config.meeting is not None:
+        return ctx.config.meeting
     probe = ctx.config.mqtt
     here = request.url.hostname or "localhost"
     if probe is None:
-        return here, USUAL_PORT
+        return Meeting(here, USUAL_PORT["mqtt"])
     own = probe.host in ("127.0.0.1", "::1", "localhost")
-    return (here if own else probe.host), probe.port
+    return Meeting(here if own else probe.host, probe.port, secure=probe.tls() is not None)
 
 
 def _made(request: Request, ctx: Context, gateway: Gateway, login: Credentials) -> GatewayMade:
@@ -262,7 +264,7 @@ def _made(request: Request, ctx: Context, gateway: Gateway, login: Credentials) 
         nats_user=nats_user(name, login.secret_bcrypt, may_publish(name), may_read(name)),
         mosquitto_password_line=login.mosquitto_password_line,
         mosquitto_access_lines=login.mosquitto_access_lines,
-        example=login.example(*broker_address(request, ctx)),
+        example=login.example(meeting(request, ctx)),
     )
 
 

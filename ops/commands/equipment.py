@@ -9,6 +9,7 @@ import typer
 
 from model.equipment import Position, Role
 from model.errors import BadInput
+from model.meeting import Meeting
 from ops.commands.common import Json, Unit, by, clock, database
 from ops.commands.tables import DryRun, Table, import_table
 from ops.output import as_row, in_unit, show, show_one
@@ -46,9 +47,12 @@ def _show_login(shown: Gateway, login: Credentials, *, json: bool) -> None:
 
     settings = load()
     installation = read(settings.data_dir) if settings.mqtt_url is None else None
-    port = installation.mqtt_port if installation else None
-    row = {**as_row(shown), "password": login.secret, **({"mqtt_port": port} if port else {})}
-    example = login.example("BROKER" if port is None else settings.mqtt_address, port or 1883)
+    url = settings.gateways_url or (installation.gateways_url if installation else "")
+    trust = str(settings.mqtt_ca or "") if installation is None else installation.trust
+    meeting = Meeting.parse(url or "mqtt://BROKER:1883", trust)
+    port = {"mqtt_port": meeting.port} if url else {}
+    row = {**as_row(shown), "password": login.secret, **port}
+    example = login.example(meeting)
     if json:
         configuration = {
             "nats_user": json_module.loads(login.nats_user),

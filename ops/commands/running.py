@@ -195,6 +195,7 @@ def _wiring(room: str, settings: Settings) -> Wiring:
         http_port=port,
         certificate=certificate,
         key=key,
+        gateways_url=settings.gateways_url or "",
         metrics_token=settings.metrics_token or "",
         webhook_url=settings.webhook_url or "",
         replay=settings.replay,

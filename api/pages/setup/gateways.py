@@ -12,7 +12,7 @@ from api.pages import render
 from api.pages.setup.forms import Field, Form, Typed, errors_of, see
 from api.pages.setup.instruments import PROPERTIES, USUAL
 from api.permissions import MayEquip, MayKeepGateways
-from api.routes.equipment import broker_address
+from api.routes.equipment import meeting
 from api.routes.places import Number, by_of, found
 from model.access import Credentials
 from model.equipment import Gateway
@@ -75,16 +75,15 @@ def _number(text: str) -> int:
 
 
 def _secret(request: Request, ctx: Context, gateway: Gateway, login: Credentials, what: str) -> Response:
-    host, port = broker_address(request, ctx)
+    where = meeting(request, ctx)
     return render(
         request,
         "setup/secret.html",
         gateway=gateway,
         login=login,
         what=what,
-        host=host,
-        port=port,
-        example=login.example(host, port),
+        where=where,
+        example=login.example(where),
     )
 
 
