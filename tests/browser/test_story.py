@@ -159,7 +159,7 @@ def test_a_verdict_appears_on_the_open_job_page(
     card = page.locator(f"#hold-{made.hold_id}")
     expect(card).to_contain_text("Failed", timeout=PATIENCE_MS)
     expect(card.locator(".cautions")).to_contain_text("Never open an isolation valve to a stopped pump")
-    expect(page.locator(".timeline")).to_contain_text(text)
+    expect(page.locator(".timeline")).to_contain_text("permitted 1,000\u202fmicron (133\u202fPa) for 60 s.")
 
 
 def test_a_walk_up_job_is_given_its_name(open_page: Open, jobs: dict[str, Made]) -> None:
