@@ -110,7 +110,7 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 
 
 def _include(app: FastAPI) -> None:
-    versioned = APIRouter(prefix=PREFIX)
+    versioned = APIRouter(prefix=PREFIX, responses=problems.errors_of(401, 422, 503))
     for module in (
         places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, follows,
         quarantine, stream, people, tokens, me, preferences,
