@@ -169,4 +169,4 @@ def test_metrics_take_a_token_instead_of_a_login(database: str) -> None:
         answer = scraper.get("/metrics", headers={"Authorization": "Bearer for-the-scraper"})
     assert answer.status_code == 200
     assert answer.text.endswith("# EOF\n")
-    assert "\nholdfast_jobs_open 0\n" in answer.text
+    assert "\nholdfast_streams_dropped_total 0" in answer.text
