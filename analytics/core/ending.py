@@ -6,8 +6,8 @@ whether readings come one by one, all at once or late, and what comes after belo
 from __future__ import annotations
 
 from analytics.core.evacuation import passed_us
+from analytics.core.hold import outcome
 from analytics.core.state import TrackSettings, TrackState
-from analytics.core.verdict import hold_test
 from model.clock import US
 from model.judgement import PhaseKind, Verdict
 
@@ -76,8 +76,11 @@ def due_us(state: TrackState, settings: TrackSettings) -> int | None:
 def _finished_us(state: TrackState, settings: TrackSettings) -> int | None:
     """When the evacuation was finished [µs]."""
     broken = [row.start_us for row in state.phases if row.kind is PhaseKind.BROKEN]
-    holds = [hold_test(one, settings.rule, _EVER_US) for one in state.holds]
-    passed = [one for one in holds if one.verdict is Verdict.PASSED]
+    passed = []
+    for one in state.holds:
+        verdict, _, decided_us = outcome(one, settings.rule, _EVER_US)
+        if verdict is Verdict.PASSED and decided_us is not None:
+            passed.append((one.start_us, decided_us))
     return passed_us(passed, broken, settings.procedure)
 
 

@@ -88,14 +88,21 @@ def _waiting(hold: HoldTest) -> HoldTest:
     )
 
 
-def passed_us(passed: Sequence[HoldTest], broken_us: Sequence[int], procedure: Procedure) -> int | None:
-    """When the evacuation was finished [µs]: the first pass after as many breaks as are asked for."""
+def passed_us(
+    passed: Sequence[tuple[int, int]], broken_us: Sequence[int], procedure: Procedure
+) -> int | None:
+    """When the evacuation was finished [µs]: the first pass after as many breaks as are asked for.
+
+    Parameters
+    ----------
+    passed : sequence of (int, int)
+        Start of each hold that passed, and when that was decided [µs].
+    """
     return min(
         (
-            hold.decided_us
-            for hold in passed
-            if hold.decided_us is not None
-            and sum(1 for start_us in broken_us if start_us <= hold.start_us) >= procedure.breaks
+            decided_us
+            for began_us, decided_us in passed
+            if sum(1 for start_us in broken_us if start_us <= began_us) >= procedure.breaks
         ),
         default=None,
     )
