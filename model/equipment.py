@@ -14,10 +14,22 @@ from physics.units import pressure_unit
 
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,38}[a-z0-9]")
 """Names of gateways and instruments: they stand in MQTT topics, so nothing else is safe there."""
+OURS = "holdfast"
+"""What the logins of our own processes at a broker begin with; a gateway's name is its login there."""
+
+
+def is_ours(gateway: str) -> bool:
+    """Whether a broker would take the login of a gateway of that name for one of our own processes."""
+    return gateway == OURS or gateway.startswith(f"{OURS}-")
 
 
 def check_name(name: str, what: str) -> str:
     """Return ``name`` if a gateway or an instrument may be called so, else raise `BadInput`."""
+    if what == "gateway" and is_ours(name):
+        raise BadInput(
+            f"A gateway's name does not begin with {OURS}: our own processes log in at the broker so.",
+            field="name",
+        )
     if not NAME.fullmatch(name):
         raise BadInput(
             f"{name!r} cannot name a {what}: use 2 to 40 small letters, digits and hyphens, "

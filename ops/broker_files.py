@@ -21,6 +21,7 @@ from pathlib import Path
 import psycopg
 
 from model import access
+from model.equipment import is_ours
 from ops.embedded.postgres import private_folder, write_private
 from ops.embedded.users import SERVICE_TOPICS
 from ops.tls import Keeper
@@ -116,6 +117,8 @@ class Files:
 
     def take_gateways(self, logins: Sequence[GatewayLogin]) -> None:
         """Write passwords and rights of these gateways, and of nobody else."""
+        # Mosquitto would give a gateway of our own name all our rights.
+        logins = [login for login in logins if login.name != self._service and not is_ours(login.name)]
         known = [login for login in logins if login.secret_mosquitto]
         unhashed = [login.name for login in logins if not login.secret_mosquitto]
         if unhashed and unhashed != self.unhashed:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote, urlsplit
 
 from ingest.config import BrokerConfig
+from model.equipment import is_ours
 from model.errors import BadInput, Unavailable
 from ops.embedded.broker import EmbeddedBroker
 from ops.embedded.postgres import EmbeddedPostgres
@@ -88,7 +89,9 @@ class BrokerService:
 
         with connect(self.dsn, application="ops") as connection:
             logins = gateway_logins(connection)
-        return [self._service, *(BrokerUser(login.name, login.secret_bcrypt) for login in logins)]
+        # Of two users of one name the broker refuses all its users, and nobody could be revoked any more.
+        gateways = [login for login in logins if not is_ours(login.name)]
+        return [self._service, *(BrokerUser(login.name, login.secret_bcrypt) for login in gateways)]
 
 
 class EquipmentWatch:

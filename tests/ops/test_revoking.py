@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from model.errors import BadInput
 from ops import broker_files
 from ops.embedded import process
 from ops.embedded.broker import mqtt_accepts
@@ -131,3 +132,21 @@ def test_an_old_secret_is_refused_once_there_is_a_new_one(conn: Connection, port
     wait_until(old.lost.is_set, timeout_s=SECONDS, what="the old connection to be cut")
     assert not accepts(port, "van-7", "secret-of-van-7")
     old.close()
+
+
+@pytest.mark.parametrize("name", ["holdfast", "holdfast-probe"])
+def test_a_gateway_cannot_take_the_login_of_our_own_processes(conn: Connection, port: int, name: str) -> None:
+    site = equipment.site_named(conn, "Quay")
+    with pytest.raises(BadInput, match="our own processes"):
+        equipment.add_gateway(conn, name, site.id, AT, "secret-of-an-impostor")
+    # As an earlier version registered it: others are still let in and cut off, and it is not let in.
+    _, login = equipment.register_gateway(conn, "impostor", site.id, AT, "secret-of-an-impostor")
+    conn.execute("UPDATE gateway SET name = %s WHERE name = 'impostor'", (name,))
+    with conn.transaction():
+        equipment.add_gateway(conn, "van-9", site.id, AT, "secret-of-van-9")
+        equipment.revoke_gateway(conn, "van-7", 1_780_000_000_000_000)
+    wait_until(lambda: accepts(port, "van-9", "secret-of-van-9"), timeout_s=SECONDS, what="van-9 to get in")
+    wait_until(
+        lambda: not accepts(port, "van-7", "secret-of-van-7"), timeout_s=SECONDS, what="van-7 to be refused"
+    )
+    assert not accepts(port, name, login.secret)
