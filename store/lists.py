@@ -117,9 +117,10 @@ QUARANTINE = Listing(
 
 EVENTS = Listing(
     "SELECT id, kind, happened_at, recorded_at, site_id, job_id, subject, text, data FROM event "
-    "WHERE job_id = %(job)s",
+    "WHERE job_id = %(job)s AND kind = ANY(%(kinds)s)",
     newest_first=True,
 )
+"""``kinds``: those that this program knows; a newer one may have written others."""
 
 
 # A fact about a stretch of the curve is named by its start, which late readings may move, or take back whole.

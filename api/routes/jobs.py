@@ -18,6 +18,7 @@ from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Pressures
 from model.equipment import Position, Role
 from model.errors import NotFound
+from model.event import EventKind
 from model.job import JobState
 from model.judgement import PhaseKind, Verdict
 from store import jobs, lists
@@ -151,7 +152,7 @@ def events(ctx: Ctx, paging: Paged, unit: InUnit, job_id: int) -> Page[EventView
         return paging.page(
             conn,
             EVENTS,
-            {"job": job_id},
+            {"job": job_id, "kinds": list(EventKind)},
             lambda row: EventView(**{**row, "text": unit.sentence(row["text"])}),
         )
 

@@ -247,6 +247,23 @@ def test_technicians_name_jobs_but_do_not_register_sites(api: Serving, jobs: dic
         assert technician.patch(f"/api/v1/jobs/{number}", json={"title": " "}).status_code == 422
 
 
+def test_events_of_a_kind_that_only_a_newer_program_knows_are_passed_over(
+    client: httpx.Client, conn: Connection, jobs: dict[str, Made]
+) -> None:
+    job = jobs["holding"].job
+    for kind, text in (("hold-started", "A hold."), ("of-the-future", "?"), ("job-changed", "A change.")):
+        conn.execute(
+            "INSERT INTO event (kind, happened_at, recorded_at, site_id, job_id, subject, text) "
+            "VALUES (%s, now(), now(), %s, %s, 'job', %s)",
+            (kind, job.site_id, job.id, text),
+        )
+    first = client.get(f"/api/v1/jobs/{job.id}/events", params={"limit": 1}).json()
+    assert [event["text"] for event in first["items"]] == ["A change."]
+    rest = client.get(f"/api/v1/jobs/{job.id}/events", params={"cursor": first["next"]}).json()
+    assert rest["items"][0]["text"] == "A hold."
+    assert client.get(f"/jobs/{job.id}").status_code == 200
+
+
 def test_quarantine_is_listed_with_what_was_only_counted(client: httpx.Client, conn: Connection) -> None:
     conn.execute(
         "INSERT INTO quarantine (arrived_at, topic, gateway, reason, message, raw, digest) "
