@@ -190,16 +190,22 @@ class Worker:
         return fitting, [one.task for one in plans if one.setup.job.id not in chosen]
 
     def _give_back(self, conn: Connection, claim: Claim, left: set[int]) -> set[int]:
-        """Delete the work rows and timers that are dealt with; returns the instruments that stay."""
-        heard_by_left = {number for task in claim.tasks if task.job_id in left for number in task.heard}
-        done = [item for item in claim.touched if item.instrument_id not in heard_by_left]
+        """Delete the work rows and timers that are dealt with; returns the instruments with work left.
+
+        What did not fit in is work of its own again: were the rows to stay, the jobs that fitted would be
+        judged from there again each time, and would leave no room for it for ever.
+        """
+        waiting = [task for task in claim.tasks if task.job_id in left and task.touched is not None]
+        spans = [Span(number, *task.touched) for task in waiting if task.touched for number in task.heard]
+        done = list(claim.touched)
         rollups.note(conn, [Span(item.instrument_id, item.since_us, item.until_us) for item in done])
         work.done(conn, done)
+        work.add(conn, spans)
         now_us = self.clock.now_us()
         taken = [task for task in claim.tasks if task.job_id not in left]
         timers.take(conn, WAKE, [str(task.job_id) for task in taken if task.woken], now_us)
         timers.take(conn, SILENCE, [str(task.job_id) for task in taken if task.silence], now_us)
-        return {item.instrument_id for item in claim.touched} & heard_by_left
+        return {span.instrument_id for span in spans}
 
     # Folding ------------------------------------------------------------------------------------
 

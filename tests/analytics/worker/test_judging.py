@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from model.clock import US
+from model.equipment import Role
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import Cause, PhaseKind, Verdict
-from store import events, judgement
-from tests.analytics.worker.bench import T0_US, Bench, evacuation
+from store import equipment, events, judgement, work
+from store.work import Span
+from tests.analytics.worker.bench import T0_US, Bench, evacuation, rise
 
 CLOSED_US = T0_US + 1800 * US
 
@@ -119,3 +121,22 @@ def test_of_two_values_for_one_time_the_smaller_judges(bench: Bench) -> None:
     bench.live([*lines, *over])
     (hold,) = bench.holds(job.id)
     assert hold.verdict is Verdict.PASSED
+
+
+def test_many_long_jobs_of_one_gauge_are_all_judged_again(bench: Bench) -> None:
+    gateway = bench.gateway(bench.site())
+    gauge, valve = bench.gauge(gateway, interval_s=30.0), bench.valve(gateway)
+    other = equipment.add_instrument(bench.conn, gateway, "t1", Role.THERMOMETER)
+    starts_us = [T0_US + hours * 3600 * US for hours in (0, 8, 16, 24)]
+    lines = [line for at_us in starts_us for line in evacuation(gauge.id, valve.id, at_us, every_s=30.0)]
+    for at_us in starts_us:
+        air_us = at_us + 4200 * US
+        lines += rise(gauge.id, air_us, 5 * 3600, from_pa=101_325.0, pa_per_s=0.0, every_s=300.0)
+    bench.clock.us = starts_us[-1] + 40 * 3600 * US
+    bench.publish(lines)
+    bench.settle()
+    assert [len(bench.holds(job.id)) for job in bench.jobs()] == [1, 1, 1, 1]
+    # More than fits in one transaction, and all of it touched by the same rows.
+    last_us = max(line.time_us for line in lines)
+    work.add(bench.conn, [Span(number, T0_US, last_us) for number in (gauge.id, valve.id, other.id)])
+    bench.settle()
