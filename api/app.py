@@ -45,6 +45,8 @@ from api.throttle import Throttle
 from model.clock import Clock
 
 PREFIX = "/api/v1"
+MOST_BYTES = 8_000_000
+"""Of what may be sent to us: the largest table (`store.bulk`) in a form, with its bytes written as three each."""
 DESCRIPTION = """
 Readings, hold tests and alerts of evacuation jobs.
 
@@ -86,6 +88,7 @@ def create_app(config: ApiConfig, clock: Clock) -> FastAPI:
         openapi_url=None,  # served by api.pages.reference, with the right that it needs
         license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         lifespan=lifespan,
+        max_body_size=MOST_BYTES,
     )
     # The first version that can describe a stream of events (itemSchema).
     app.openapi_version = "3.2.0"

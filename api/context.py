@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 from fastapi import Depends, Request
 from psycopg import OperationalError
-from psycopg.errors import QueryCanceled
+from psycopg.errors import NumericValueOutOfRange, QueryCanceled
 from psycopg.rows import dict_row
 from psycopg_pool import ConnectionPool, PoolTimeout
 
 from api.config import ApiConfig
 from api.throttle import Throttle
 from model.clock import Clock, to_datetime
-from model.errors import Unavailable
+from model.errors import BadInput, Unavailable
 from store.database import Connection, conninfo
 from store.people import Person
 
@@ -56,6 +56,8 @@ def borrower(pool: ConnectionPool[Connection]) -> Borrow:
         try:
             with pool.connection() as conn:
                 yield conn
+        except NumericValueOutOfRange as error:
+            raise BadInput("A number in this request is larger than any that is kept here.") from error
         except QueryCanceled as error:
             raise Unavailable("The database took too long; ask for less, or try again.") from error
         except (OperationalError, PoolTimeout) as error:

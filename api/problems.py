@@ -101,6 +101,7 @@ def install(app: FastAPI) -> None:
         detail = {
             404: "There is nothing at this address.",
             405: "This address does not take that method.",
+            413: "What was sent is larger than 8 MB, the most that is taken in at once.",
         }.get(error.status_code, str(error.detail))
         return answer(request, error.status_code, detail, headers=error.headers)
 

@@ -1,0 +1,57 @@
+"""What is sent to us is bounded, whoever sends it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import httpx
+import pytest
+
+from api.app import MOST_BYTES
+from store import bulk
+from tests.api.serving import LOGIN, Serving
+
+CHUNK = b"x" * 100_000
+
+
+def too_much() -> Iterator[bytes]:
+    """A body whose length nobody announces."""
+    for _ in range(MOST_BYTES // len(CHUNK) + 1):
+        yield CHUNK
+
+
+def file_part() -> Iterator[bytes]:
+    """A form with a file, which would lie on the disk until all of it is here."""
+    yield b'--limit\r\nContent-Disposition: form-data; name="f"; filename="f"\r\n\r\n'
+    yield from too_much()
+    yield b"\r\n--limit--\r\n"
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"),
+    [("/login", "multipart/form-data; boundary=limit"), ("/api/v1/sites/import", "text/csv")],
+)
+def test_a_body_too_large_is_refused_in_a_sentence(api: Serving, path: str, kind: str) -> None:
+    with api.client(None if path == "/login" else LOGIN) as client:
+        body = file_part() if kind.startswith("multipart") else too_much()
+        answer = client.post(path, content=body, headers={"Content-Type": kind, "Origin": api.address})
+        assert answer.status_code == 413
+        assert "larger than 8 MB" in answer.text
+
+
+@pytest.mark.parametrize("act", ["try", "import"])
+def test_a_table_of_nearly_the_largest_size_travels_in_the_page(client: httpx.Client, act: str) -> None:
+    row = "quay-{:04},UTC," + " " * 5_000 + "\r\n"
+    table = "name,time_zone,place\r\n" + "".join(map(row.format, range(bulk.MOST_BYTES // len(row))))
+    form = {"table": (None, table), "act": (None, act)}
+    origin = str(client.base_url).rstrip("/")
+    answer = client.post("/setup/import/site", files=form, headers={"Origin": origin})
+    assert answer.status_code == 200, answer.text[:500]
+
+
+@pytest.mark.parametrize("number", [2**31, 2**63, 10**40])
+@pytest.mark.parametrize("path", ["/api/v1/circuits?site={}", "/api/v1/orders?job={}", "/api/v1/jobs/{}"])
+def test_a_number_too_large_names_nothing(client: httpx.Client, path: str, number: int) -> None:
+    answer = client.get(path.format(number))
+    assert answer.status_code in (404, 422)
+    assert answer.headers["content-type"] == "application/problem+json"
