@@ -46,7 +46,7 @@ from model.clock import Clock
 
 PREFIX = "/api/v1"
 MOST_BYTES = 8_000_000
-"""Of what may be sent to us: the largest table (`store.bulk`) in a form, with its bytes written as three each."""
+"""Of what may be sent to us: the largest table (`store.bulk`) in a form, each byte written as three."""
 DESCRIPTION = """
 Readings, hold tests and alerts of evacuation jobs.
 
