@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, cast
 
 from fastapi import Depends, Request
-from psycopg import OperationalError
+from psycopg import DataError, OperationalError
 from psycopg.errors import NumericValueOutOfRange, QueryCanceled
 from psycopg.rows import dict_row
 from psycopg_pool import ConnectionPool, PoolTimeout
@@ -58,6 +58,10 @@ def borrower(pool: ConnectionPool[Connection]) -> Borrow:
                 yield conn
         except NumericValueOutOfRange as error:
             raise BadInput("A number in this request is larger than any that is kept here.") from error
+        except DataError as error:
+            if error.sqlstate is None and "NUL" in str(error):
+                raise BadInput("A text in this request holds the character U+0000.") from error
+            raise
         except QueryCanceled as error:
             raise Unavailable("The database took too long; ask for less, or try again.") from error
         except (OperationalError, PoolTimeout) as error:

@@ -27,9 +27,14 @@ def parse(text: str, time_zone: str, field: str) -> int:
         ) from error
     if read.tzinfo is None:
         read = _at(read, time_zone, field)
-    if not 2000 <= read.year <= 2200:
+    if not can_be_meant(read):
         raise BadInput(f"The year {read.year} cannot be meant.", field=field)
     return to_us(read.astimezone(UTC))
+
+
+def can_be_meant(moment: datetime) -> bool:
+    """Whether anything here may happen then; at the ends of the calendar no zone can be reckoned with."""
+    return 2000 <= moment.year <= 2200
 
 
 def _at(read: datetime, time_zone: str, field: str) -> datetime:

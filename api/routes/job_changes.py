@@ -7,7 +7,8 @@ from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
-from pydantic import AwareDatetime, BaseModel, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, Field
+from pydantic_core import PydanticCustomError
 
 from api.context import Context, Ctx
 from api.permissions import LOOK, MayRunJobs
@@ -18,6 +19,7 @@ from api.routes.setup import DryRun, Table, decoded, refuse_bad
 from model.clock import to_us
 from model.errors import BadInput, NotFound
 from model.job import JobState
+from model.moments import can_be_meant
 from store import assignments, job_changes, job_table, jobs, lists, merging
 from store.acting import Actor
 from store.assignments import Wish
@@ -26,6 +28,14 @@ from store.people import Person
 
 router = APIRouter(tags=["jobs"])
 
+
+def _meant(moment: datetime) -> datetime:
+    if not can_be_meant(moment):
+        raise PydanticCustomError("moment", "The year {year} cannot be meant.", {"year": moment.year})
+    return moment
+
+
+Meant = Annotated[AwareDatetime, AfterValidator(_meant)]
 TakeOver = Annotated[
     bool, Field(description="If it serves another job then, that one gives the span up and is judged anew.")
 ]
@@ -36,10 +46,10 @@ class NewServing(BaseModel):
 
     instrument_id: int
     deciding: bool = Field(False, description="Its pressure decides.")
-    since: AwareDatetime | None = Field(
+    since: Meant | None = Field(
         None, description="From when on; from the job's start, if not given. Readings are judged from there."
     )
-    until: AwareDatetime | None = Field(None, description="Until before when; for good, if not given.")
+    until: Meant | None = Field(None, description="Until before when; for good, if not given.")
 
 
 class NewJob(BaseModel):
@@ -51,7 +61,7 @@ class NewJob(BaseModel):
     circuit_id: int | None = None
     crew_id: int | None = None
     note: str = ""
-    start: AwareDatetime | None = Field(
+    start: Meant | None = Field(
         None, description="When it began, or for when it is planned; now, if not given."
     )
     state: JobState = JobState.PLANNED
@@ -71,15 +81,15 @@ class JobChange(BaseModel):
     circuit_id: int | None = None
     crew_id: int | None = None
     note: str | None = None
-    start: AwareDatetime | None = None
+    start: Meant | None = None
 
 
 class NewAssignment(BaseModel):
     """An instrument that shall serve the job in a span."""
 
     instrument_id: int
-    since: AwareDatetime
-    until: AwareDatetime | None = Field(None, description="Until before when; for good, if not given.")
+    since: Meant
+    until: Meant | None = Field(None, description="Until before when; for good, if not given.")
     deciding: bool = Field(False, description="Its pressure decides.")
     take_over: TakeOver = False
 
@@ -89,8 +99,8 @@ class Correction(BaseModel):
 
     job_id: int | None = Field(None, description="It served another job.")
     instrument_id: int | None = Field(None, description="It was another instrument.")
-    since: AwareDatetime | None = None
-    until: AwareDatetime | None = None
+    since: Meant | None = None
+    until: Meant | None = None
     deciding: bool | None = None
     take_over: TakeOver = False
     to_rule: bool = Field(
@@ -115,7 +125,7 @@ class Note(BaseModel):
 class Closing(Note):
     """The end of a job."""
 
-    at: AwareDatetime | None = Field(None, description="When it was over; now, if not given.")
+    at: Meant | None = Field(None, description="When it was over; now, if not given.")
 
 
 class PlannedJob(BaseModel):

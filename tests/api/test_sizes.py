@@ -1,4 +1,4 @@
-"""What is sent to us is bounded, whoever sends it."""
+"""What is sent to us is bounded, whoever sends it: in bytes, in numbers, in years and in characters."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import pytest
 
 from api.app import MOST_BYTES
 from store import bulk
+from tests.api.scene import Made
 from tests.api.serving import LOGIN, Serving
 
 CHUNK = b"x" * 100_000
@@ -55,3 +56,23 @@ def test_a_number_too_large_names_nothing(client: httpx.Client, path: str, numbe
     answer = client.get(path.format(number))
     assert answer.status_code in (404, 422)
     assert answer.headers["content-type"] == "application/problem+json"
+
+
+@pytest.mark.parametrize("start", ["9999-12-31T23:59:59-12:00", "0001-01-01T00:00:00+14:00"])
+def test_a_moment_at_the_end_of_the_calendar_is_refused_at_its_field(
+    client: httpx.Client, jobs: dict[str, Made], start: str
+) -> None:
+    answer = client.patch(f"/api/v1/jobs/{jobs['holding'].job.id}", json={"start": start})
+    assert answer.status_code == 422
+    (error,) = answer.json()["errors"]
+    assert error["field"] == "start"
+    assert "cannot be meant" in error["message"]
+
+
+def test_a_character_that_the_database_cannot_hold_is_refused(
+    client: httpx.Client, jobs: dict[str, Made]
+) -> None:
+    answer = client.post(f"/api/v1/alerts/{jobs['leak'].alert_id}/notes", json={"note": "a\0b"})
+    assert answer.status_code == 422
+    assert "U+0000" in answer.json()["detail"]
+    assert client.get("/api/v1/quarantine?gateway=%00").status_code == 422
