@@ -11,9 +11,8 @@ import pytest
 from analytics.worker.seen import settled_hold, settled_phase
 from model.clock import US
 from model.event import EventKind
-from model.judgement import Fact
 from model.reading import Quantity, Valve
-from store import events, jobs, lists
+from store import events, jobs, judgement, lists
 from tests.analytics.worker.bench import (
     T0_US,
     Bench,
@@ -155,24 +154,22 @@ TOLD = {
 }
 
 
-def live_events(bench: Bench, job_id: int) -> set[tuple[EventKind, int | None]]:
-    """Kinds of the events that count, with the start of the fact that each tells."""
+def live_events(bench: Bench, job_id: int) -> tuple[list[tuple[str, int]], list[EventKind]]:
+    """The facts, by their starts, that an event tells which is not void, and the kinds of all such events."""
     void = {row["id"] for row in lists.timeline(bench.conn, job_id, 10_000) if row["void"]}
-    facts = bench.facts(job_id)
-    return {
-        (event.kind, _told(event.kind, int(event.subject.split(":")[1]), facts))
+    live = [
+        (event.kind, int(event.subject.split(":")[1]))
         for event in events.of_job(bench.conn, job_id, 10_000)
         if event.kind in TOLD and event.id not in void
-    }
-
-
-def _told(kind: EventKind, subject_us: int, facts: list[Fact]) -> int | None:
-    near = [
-        one.subject_us
-        for one in facts
-        if one.kind == kind and abs(one.subject_us - subject_us) <= 2 * lists.MOVED_S * US
     ]
-    return min(near, key=lambda at: abs(at - subject_us), default=None)
+    told_us = judgement.told(bench.conn, [job_id])
+    told = [
+        (fact.kind, fact.subject_us)
+        for fact in bench.facts(job_id)
+        for at_us in [told_us.get((job_id, fact.kind, fact.subject_us), fact.subject_us)]
+        if any(kind == fact.kind and abs(start_us - at_us) <= lists.MOVED_S * US for kind, start_us in live)
+    ]
+    return sorted(told), sorted({kind for kind, _ in live})
 
 
 def whole(bench: Bench) -> list[object]:
@@ -188,7 +185,7 @@ def whole(bench: Bench) -> list[object]:
             [replace(settled_hold(hold), diagnosis=None) for hold in bench.holds(job.id)],
             [hold.diagnosis and hold.diagnosis.cause for hold in bench.holds(job.id)],
             sorted(bench.facts(job.id), key=lambda fact: (fact.time_us, fact.kind)),
-            sorted(live_events(bench, job.id), key=str),
+            live_events(bench, job.id),
         )
         for job in sorted(bench.jobs(), key=lambda job: (job.opened_us, job.id))
         if not lists.withdrawn(bench.conn, job.id)
