@@ -172,6 +172,9 @@ def report(conn: Connection, instrument_id: int) -> Report | None:
 def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
     """Write an order down, with its expiry, and tell the couriers once it is committed.
 
+    An earlier one that is past its time and that nobody has looked at yet expires first: a desk that stands
+    still must keep nobody from closing a valve.
+
     Raises
     ------
     Conflict
@@ -196,6 +199,10 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
         ttl_s=wish.ttl_s,
         expires_us=now_us + round(wish.ttl_s * 1_000_000),
     )
+    if valve.latest is not None and valve.latest.state.open and valve.latest.expires_us <= now_us:
+        lock(conn, valve.latest.id)
+        timers.drop(conn, EXPIRY, [str(valve.latest.id)])
+        expire(conn, valve.latest.id, now_us)
     order = replace(order, id=_insert(conn, order, wish.person_id))
     timers.put(conn, [Timer(EXPIRY, str(order.id), order.expires_us)])
     audit.record(

@@ -65,7 +65,7 @@ def check(action: OrderAction, reason: str, ttl_s: float, valve: KnownValve, now
 def why_not_close(valve: KnownValve, now_us: int) -> str:
     """Why a valve cannot be closed from afar now, in a sentence; empty if it can."""
     latest = valve.latest
-    if latest is not None and latest.state.open:
+    if latest is not None and latest.state.open and not is_due(latest, now_us):
         return (
             f"Order {latest.id} for this valve is still open: {latest.state.value} "
             f"{_local(_state_since_us(latest), valve.time_zone)}."

@@ -108,6 +108,24 @@ def test_a_second_order_is_refused_while_one_is_open(
     assert ask(client, made)["id"] > first["id"]
 
 
+def test_an_order_past_its_time_keeps_nobody_from_closing_while_the_desk_stands_still(
+    api: Serving, client: httpx.Client, conn: Connection, made: Made
+) -> None:
+    first = ask(client, made, ttl_s=60)
+    api.clock.advance(59)
+    assert client.post("/api/v1/orders", json=wish(made)).status_code == 409
+    api.clock.advance(1)
+    page = plain(client.get(f"/jobs/{made.job.id}"))
+    assert "is still open" not in page
+    second = ask(client, made)
+    assert client.get(f"/api/v1/orders/{first['id']}").json()["state"] == "expired"
+    told = client.get(f"/api/v1/jobs/{made.job.id}/events").json()["items"]
+    assert [event["kind"] for event in told] == ["order-asked", "order-expired", "order-asked"]
+    # Only the second one's timer is left.
+    subjects = conn.execute("SELECT subject FROM timer WHERE kind = 'order-expiry'").fetchall()
+    assert subjects == [{"subject": str(second["id"])}]
+
+
 def test_of_many_who_ask_at_once_one_is_given_the_order(api: Serving, conn: Connection, made: Made) -> None:
     statuses: list[int] = []
     together = threading.Barrier(6)
