@@ -146,6 +146,16 @@ TOKEN_STATES = {
     "revoked": Mark(key="revoked", word="Revoked", shape="silent", tone="mute"),
 }
 LINKS = {"invitation": "invitation", "reset": "link to a new password"}
+DONE = {
+    "saved": "Saved.",
+    "added": "Added.",
+    "deleted": "Deleted.",
+    "ended": "Ended: logged out there.",
+    "revoked": "Revoked.",
+    "opened": "The job is open.",
+    "seen": "Noted as seen.",
+}
+"""What a page says after something was done."""
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
 
 

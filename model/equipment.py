@@ -32,8 +32,8 @@ def check_name(name: str, what: str) -> str:
         )
     if not NAME.fullmatch(name):
         raise BadInput(
-            f"{name!r} cannot name a {what}: use 2 to 40 small letters, digits and hyphens, "
-            "beginning and ending with a letter or digit.",
+            f"{name!r} cannot name {'an' if what[0] in 'aeiou' else 'a'} {what}: use 2 to 40 small letters, "
+            "digits and hyphens, beginning and ending with a letter or digit.",
             field="name",
         )
     return name

@@ -121,7 +121,7 @@ def rotate_gateway(
     """
     row = row_of(conn, "gateway", number)
     if row["revoked_at"] is not None:
-        raise Conflict("This gateway is revoked: reinstate it, which gives it a new secret.")
+        raise Conflict("This gateway is revoked: reinstate it, which gives it a new password.")
     return _new_secret(conn, row, by, "rotate-gateway", known)
 
 
@@ -140,7 +140,7 @@ def _new_secret(
 ) -> tuple[Gateway, Credentials]:
     if known is not None and known != row["secret_number"]:
         raise Conflict(
-            "This gateway has been given a new secret since the page was loaded. Nothing was done; "
+            "This gateway has been given a new password since the page was loaded. Nothing was done; "
             "if that secret was not noted, give it another one."
         )
     secret = broker_secrets.make()

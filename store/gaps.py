@@ -20,6 +20,11 @@ UNION ALL
 SELECT 'gateway', g.id, g.name, 'never-heard' FROM gateway g
 WHERE g.revoked_at IS NULL AND NOT EXISTS (SELECT FROM gateway_presence p WHERE p.gateway_id = g.id)
 AND NOT EXISTS (SELECT FROM instrument i JOIN latest l ON l.instrument_id = i.id WHERE i.gateway_id = g.id)
+AND NOT EXISTS (SELECT FROM quarantine q WHERE q.gateway = g.name)
+UNION ALL
+SELECT 'gateway', g.id, g.name, 'all-refused' FROM gateway g
+WHERE g.revoked_at IS NULL AND EXISTS (SELECT FROM quarantine q WHERE q.gateway = g.name)
+AND NOT EXISTS (SELECT FROM instrument i JOIN latest l ON l.instrument_id = i.id WHERE i.gateway_id = g.id)
 UNION ALL
 SELECT 'gateway', g.id, g.name, 'no-instrument' FROM gateway g
 WHERE g.revoked_at IS NULL AND NOT EXISTS (SELECT FROM instrument i WHERE i.gateway_id = g.id)

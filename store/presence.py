@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 
 from model.clock import to_datetime, to_us
 from store.database import Connection
@@ -63,3 +64,15 @@ def save(conn: Connection, presences: dict[int, Presence]) -> None:
                 for gateway_id, presence in sorted(presences.items())
             ],
         )
+
+
+def last_heard(conn: Connection, gateway_id: int | None = None) -> dict[int, datetime]:
+    """When the last presence or reading of each gateway (or of that one) arrived; no entry: nothing did."""
+    rows = conn.execute(
+        "SELECT gateway_id, max(at) AS at FROM ("
+        "SELECT gateway_id, arrived_at AS at FROM gateway_presence UNION ALL "
+        "SELECT i.gateway_id, l.arrived FROM latest l JOIN instrument i ON i.id = l.instrument_id) heard "
+        "WHERE %(gateway)s::int IS NULL OR gateway_id = %(gateway)s GROUP BY gateway_id",
+        {"gateway": gateway_id},
+    )
+    return {row["gateway_id"]: row["at"] for row in rows}

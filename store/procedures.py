@@ -22,6 +22,7 @@ COLUMNS = (
 def add(conn: Connection, procedure: Procedure, *, by: By | None = None) -> Procedure:
     """Store a procedure; one of the same name becomes its next version.
 
+    Raises `Conflict` if its newest version has the same numbers, so that a form sent twice makes one version.
     What jobs were given is not touched. If the version before was the default one, walk-up jobs get this one
     from now on.
     """
@@ -31,6 +32,8 @@ def add(conn: Connection, procedure: Procedure, *, by: By | None = None) -> Proc
     before = conn.execute(
         "SELECT * FROM procedure WHERE name = %s ORDER BY version DESC LIMIT 1", (wanted.name,)
     ).fetchone()
+    if before is not None and same_numbers(from_row(before), wanted):
+        raise Conflict(f"Version {before['version']} of {wanted.name} has these numbers already.")
     row = conn.execute(
         f"INSERT INTO procedure ({COLUMNS}) "  # noqa: S608 - a constant list of columns
         "VALUES (%(name)s, %(version)s, %(target_pa)s, %(dwell_s)s, %(hold_s)s, %(settle_s)s, %(limit_pa)s, "
@@ -47,6 +50,13 @@ def add(conn: Connection, procedure: Procedure, *, by: By | None = None) -> Proc
     if conn.execute("SELECT 1 FROM procedure WHERE is_default AND name = %s", (wanted.name,)).fetchone():
         _set_default(conn, made.id)
     return made
+
+
+def same_numbers(one: Procedure, other: Procedure) -> bool:
+    """Whether two versions ask for the same, with the same origin."""
+    return all(
+        getattr(one, name) == getattr(other, name) for name in COLUMNS.split(", ") if name != "version"
+    )
 
 
 def choose_default(conn: Connection, procedure_id: int, by: By) -> Procedure:

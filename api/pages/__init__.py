@@ -17,10 +17,13 @@ from api.board import BatteryView
 from api.context import get_context
 from api.conventions import THIN
 from api.figures import NOTHING, Figures
+from api.pages.after import COOKIE, done_before
 from api.reader import current, figures_of, reading
 from api.sentences import tell
+from store.lists import unacknowledged
 
 TEMPLATES = Path(__file__).parent.parent / "templates"
+ERROR = "error.html"
 
 _environment = Environment(
     loader=FileSystemLoader(TEMPLATES),
@@ -98,19 +101,26 @@ def render(request: Request, template: str, /, status: int = 200, **values: obje
         "asset": lambda name: f"{assets.own_address()}/{name}",
         "now": context.now(),
         "unacknowledged": 0,
+        "done": done_before(request),
     }
+    whole = not template.startswith("parts/")
+    # An error page is also made where the database does not answer, or where nobody may wait for it.
+    if whole and shared["person"] and template != ERROR and "unacknowledged" not in values:
+        with context.database() as conn:
+            shared["unacknowledged"] = unacknowledged(conn)
     figures = figures_of(request)
     with reading(figures):
         html = _environment.get_template(template).render({**shared, "figures": figures, **values})
-    return HTMLResponse(html, status)
+    answer = HTMLResponse(html, status)
+    if whole and COOKIE in request.cookies:
+        answer.delete_cookie(COOKIE)
+    return answer
 
 
 def error_page(
     request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None
 ) -> Response:
     """A page that says what went wrong."""
-    response = render(
-        request, "error.html", status, title=HTTPStatus(status).phrase, code=status, detail=detail
-    )
+    response = render(request, ERROR, status, title=HTTPStatus(status).phrase, code=status, detail=detail)
     response.headers.update(headers or {})
     return response

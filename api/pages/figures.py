@@ -7,11 +7,12 @@ from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from api.context import Ctx
 from api.conventions import SI, Conventions, asked_for, check, of_tag
 from api.pages import render
+from api.pages.after import see
 from api.permissions import Oneself
 from api.reader import figures_of
 from api.words import LOCALES
@@ -72,7 +73,7 @@ def choose(
     except BadInput as error:
         typed = {**wanted, "beside_unit": beside_unit, "locale": locale, "other_locale": other_locale}
         return _page(request, typed, problem=str(error), field=error.field)
-    return RedirectResponse("/me/figures", 303)
+    return see("/me/figures")
 
 
 def _written(chosen: Preferences) -> dict[str, Any]:

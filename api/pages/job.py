@@ -8,13 +8,14 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from api.alerts import LIVE, alert_view
 from api.board import clock_speed, view
 from api.context import Ctx
 from api.pages import render
 from api.pages import valve as valves
+from api.pages.after import see
 from api.permissions import LOOK, MayLook, MayRunJobs
 from api.routes.job_changes import actor
 from api.routes.jobs import ANY_HOLD, ANY_JOB
@@ -97,7 +98,7 @@ def name(
     with ctx.database() as conn:
         known = job_changes.details(jobs.by_id(conn, job_id))
         job_changes.change(conn, job_id, replace(known, title=title), actor(ctx, person))
-    return RedirectResponse(f"/jobs/{job_id}", 303)
+    return see(f"/jobs/{job_id}")
 
 
 def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:

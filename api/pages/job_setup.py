@@ -11,7 +11,8 @@ from starlette.responses import Response
 from api.context import Ctx
 from api.job_forms import choices, moment, number, others_of_site, read_details, written
 from api.pages import render
-from api.pages.setup.forms import Typed, errors_of, see
+from api.pages.after import see
+from api.pages.setup.forms import Typed, errors_of
 from api.permissions import MayRunJobs
 from api.routes.job_changes import actor
 from api.routes.jobs import ANY_JOB

@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from api.context import Context, Ctx
 from api.pages import render
+from api.pages.after import see
 from api.permissions import Oneself
 from api.routes.me import set_own_password
 from api.routes.people import session_views
@@ -49,7 +50,7 @@ def end_others(request: Request, ctx: Ctx, person: Oneself) -> Response:
     """Log out everywhere but here."""
     with ctx.database() as conn:
         sessions.end_all(conn, person.id, ctx.now(), person.id, keep=request.state.session)
-    return RedirectResponse("/me#sessions", 303)
+    return see("/me#sessions", "ended")
 
 
 @router.post("/sessions/{session_id}/end")
@@ -60,7 +61,7 @@ def end_session(request: Request, ctx: Ctx, person: Oneself, session_id: int) ->
             sessions.end_one(conn, person.id, session_id, ctx.now(), person.id)
     except BadInput as error:
         return _page(request, ctx, person, {"sessions": str(error)})
-    return RedirectResponse("/me#sessions", 303)
+    return see("/me#sessions", "ended")
 
 
 def _page(

@@ -10,7 +10,8 @@ from starlette.responses import Response
 from api.context import Ctx
 from api.job_forms import Choices, choices, number, read_details, written
 from api.pages import render
-from api.pages.setup.forms import Typed, errors_of, see
+from api.pages.after import see
+from api.pages.setup.forms import Typed, errors_of
 from api.permissions import MayRunJobs
 from api.routes.job_changes import actor
 from model.errors import BadInput
@@ -56,7 +57,7 @@ def open_job(request: Request, ctx: Ctx, person: MayRunJobs, typed: Typed) -> Re
         if "deciding" in errors:
             errors = {**errors, "instrument": errors["deciding"]}
         return _page(request, ctx, typed, errors, 422)
-    return see(f"/jobs/{made.id}")
+    return see(f"/jobs/{made.id}", "opened")
 
 
 def _is_number(name: str) -> bool:

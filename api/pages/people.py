@@ -7,10 +7,11 @@ from datetime import timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from api.context import Context, Ctx
 from api.pages import render
+from api.pages.after import see
 from api.permissions import MayKeepPeople
 from api.routes.people import link_view, session_views
 from model.errors import BadInput
@@ -146,7 +147,7 @@ def revoke_token(ctx: Ctx, person: MayKeepPeople, token_id: int) -> Response:
     """Make a token useless."""
     with ctx.database() as conn:
         tokens.revoke(conn, token_id, ctx.now(), person.id)
-    return RedirectResponse("/setup/tokens", 303)
+    return see("/setup/tokens", "revoked")
 
 
 def whole_days(text: str) -> timedelta:
@@ -182,7 +183,7 @@ def _act(
     with ctx.database() as conn:
         now = people.details(conn, asking.id)
     stays = now.disabled_at is None and Right.PEOPLE in RIGHTS[Role(now.role)]
-    return RedirectResponse(f"/setup/people/{person_id}" if stays else "/", 303)
+    return see(f"/setup/people/{person_id}" if stays else "/")
 
 
 def _people(

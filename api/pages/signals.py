@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from api.context import Ctx
 from api.pages import render
+from api.pages.after import see
 from api.permissions import Oneself
 from api.words import SOUNDS
 from model.errors import BadInput
@@ -30,7 +31,7 @@ def follow(
     with ctx.database() as conn:
         jobs.by_id(conn, job_id)
         follows.set_follow(conn, person.id, job_id, target=bool(target), over=bool(over))
-    return RedirectResponse(f"/jobs/{job_id}#follow", 303)
+    return see(f"/jobs/{job_id}#follow")
 
 
 @router.post("/me/told/{event_id}/seen")
@@ -38,7 +39,7 @@ def seen(ctx: Ctx, person: Oneself, event_id: int) -> Response:
     """Say that something was seen, by the plain form."""
     with ctx.database() as conn:
         follows.seen(conn, person.id, event_id, ctx.now())
-    return RedirectResponse("/me/signals", 303)
+    return see("/me/signals", "seen")
 
 
 @router.get("/me/signals")
@@ -67,7 +68,7 @@ def choose(
             follows.choose(conn, person.id, chosen)
     except BadInput as error:
         return _page(request, ctx, person.id, chosen, problem=str(error), field=error.field, volume=volume)
-    return RedirectResponse("/me/signals", 303)
+    return see("/me/signals")
 
 
 def _page(

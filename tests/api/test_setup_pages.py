@@ -9,6 +9,8 @@ from collections.abc import Iterator
 import httpx
 import pytest
 
+from model.alert import Priority
+from model.reading import Quantity
 from store.database import Connection
 from tests.api.scene import HOUR, Made, Scene
 from tests.api.serving import NOON_US, TECHNICIAN, Serving
@@ -147,13 +149,13 @@ def test_what_cannot_be_used_is_said_at_its_field_and_nothing_typed_is_lost(
 
 def test_a_form_that_is_sent_twice_makes_one_secret(pages: httpx.Client, job: Made, conn: Connection) -> None:
     address = f"/setup/gateways/{job.gauge.gateway_id}"
-    said(pages.post(f"{address}/rotate", data={"known": "1"}), 200, "has a new secret")
+    said(pages.post(f"{address}/rotate", data={"known": "1"}), 200, "has a new password")
     kept = conn.execute("SELECT secret_bcrypt FROM gateway").fetchone()
-    said(pages.post(f"{address}/rotate", data={"known": "1"}), 409, "has been given a new secret")
+    said(pages.post(f"{address}/rotate", data={"known": "1"}), 409, "has been given a new password")
     assert conn.execute("SELECT secret_bcrypt FROM gateway").fetchone() == kept
     said(pages.post(f"{address}/revoke"), 200, "revoked", "It may not publish")
     said(pages.post(f"{address}/rotate", data={"known": "2"}), 200, "may publish again")
-    said(pages.post(f"{address}/rotate", data={"known": ""}), 409, "has been given a new secret")
+    said(pages.post(f"{address}/rotate", data={"known": ""}), 409, "has been given a new password")
 
 
 def test_what_is_in_use_stays_and_the_page_says_by_what(pages: httpx.Client, job: Made) -> None:
@@ -254,9 +256,66 @@ def test_a_table_is_tried_and_then_imported(pages: httpx.Client, conn: Connectio
     said(answer, 422, "2 cells cannot be used; nothing was changed", "There is no site 'Hill'.", "Van 8,Mill")
     assert conn.execute("SELECT count(*) AS n FROM gateway").fetchone() == {"n": 0}
     answer = pages.post("/setup/import/gateway", data={"table": "name,site\nvan-7,Quay\n", "act": "import"})
-    said(answer, 200, "New secrets, shown this once", "gateway-secrets.csv", "gateway,secret\nvan-7,")
+    said(answer, 200, "New passwords, shown this once", "gateway-secrets.csv", "gateway,secret\nvan-7,")
     said(pages.post("/setup/import/site", data={"table": "", "act": "import"}), 422, "The table is empty")
     answer = pages.post(
         "/setup/import/site", files={"file": ("x.csv", b"name\nK\xf6ln\n")}, data={"act": "try"}
     )
     said(answer, 422, "Line 2 is not UTF-8")
+
+
+def test_a_page_says_once_what_was_just_done(pages: httpx.Client, job: Made) -> None:
+    address = f"/setup/sites/{job.job.site_id}"
+    answer = pages.post(address, data={"name": "Quay", "time_zone": "Europe/Berlin"})
+    said(answer, 200, 'role="status">Saved.</p>')
+    assert "Saved." not in pages.get(address).text
+    refused = pages.post(address, data={"name": "", "time_zone": "Europe/Berlin"})
+    assert wrong(refused)
+    assert "Saved." not in refused.text
+    assert "Saved." not in pages.get(address).text
+
+
+def test_open_alerts_are_counted_on_every_page(pages: httpx.Client, job: Made, conn: Connection) -> None:
+    def shown(path: str) -> bool:
+        return " hidden><b>0</b> open" not in pages.get(path).text
+
+    paths = ("/setup/sites", "/setup/gateways", "/setup/crews", "/me", "/me/figures", "/me/signals", "/")
+    assert not any(shown(path) for path in paths)
+    Scene(conn, NOON_US).alert(job, "hold-failed", Priority.URGENT, "Failed.", "Go.", NOON_US)
+    for path in paths:
+        assert shown(path), path
+
+
+def test_a_gateway_that_is_heard_or_refused_is_not_called_unheard(
+    pages: httpx.Client, job: Made, conn: Connection
+) -> None:
+    address = f"/setup/gateways/{job.gauge.gateway_id}"
+    assert "Nothing has been heard" in pages.get(address).text
+    conn.execute(
+        "INSERT INTO quarantine (arrived_at, topic, gateway, reason, message, raw, digest) VALUES "
+        "(now(), 'hf/1/gw-quay/g9/data', 'gw-quay', 'unknown-instrument', "
+        "'The gateway gw-quay has no instrument g9.', '[]', '0')"
+    )
+    said(pages.get(address), 200, "nothing of it was taken", "has no instrument g9", "hf/1/gw-quay/g9/data")
+    index = pages.get("/setup").text
+    assert "gw-quay</a> sends, but no reading" in index
+    assert "never been heard" not in index
+    Scene(conn, NOON_US).latest(job.gauge, Quantity.PRESSURE, NOON_US, 420.0)
+    said(pages.get(address), 200, "last heard of")
+    said(pages.get("/setup/gateways"), 200, "last heard of")
+    assert "gw-quay</a> sends, but" not in pages.get("/setup").text
+
+
+def test_a_procedure_sent_twice_makes_one_version(pages: httpx.Client, conn: Connection) -> None:
+    form = {
+        "name": "House",
+        "target": "500 micron",
+        "hold": "30 min",
+        "limit": "1000 micron",
+        "origin": "ours",
+    }
+    made = str(pages.post("/setup/procedures", data=form).url.path)
+    other = {**form, "hold": "45 min"}
+    said(pages.post(made, data=other), 200, "version 2")
+    said(pages.post(made, data=other), 422, "Version 2 of House has these numbers already.")
+    assert conn.execute("SELECT max(version) AS n FROM procedure WHERE name = 'House'").fetchone() == {"n": 2}

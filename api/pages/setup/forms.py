@@ -8,7 +8,6 @@ from enum import StrEnum
 from typing import Annotated, TypeVar
 
 from fastapi import Depends, Request
-from starlette.responses import RedirectResponse, Response
 
 from model.errors import BadFields, BadInput
 
@@ -74,8 +73,3 @@ def errors_of(error: BadInput) -> dict[str, str]:
 def choices_of(kind: type[E], words: Mapping[E, str]) -> tuple[tuple[str, str], ...]:
     """A selection of the words of an enumeration."""
     return tuple((one.value, words[one]) for one in kind)
-
-
-def see(path: str) -> Response:
-    """Go on to a page after something was done."""
-    return RedirectResponse(path, 303)

@@ -9,7 +9,8 @@ from starlette.responses import Response
 
 from api.context import Context, Ctx
 from api.pages import render
-from api.pages.setup.forms import Field, Form, Typed, errors_of, see
+from api.pages.after import see
+from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.pages.setup.instruments import PROPERTIES, USUAL
 from api.permissions import MayEquip, MayKeepGateways
 from api.routes.equipment import meeting
@@ -19,13 +20,14 @@ from model.equipment import Gateway
 from model.errors import BadInput, NotFound
 from model.records import read_properties
 from model.texts import Texts
-from store import audit, changing, deleting, equipment
+from store import audit, changing, deleting, equipment, presence
 from store.database import Connection
-from store.lists import GATEWAYS, INSTRUMENTS
+from store.lists import GATEWAYS, INSTRUMENTS, QUARANTINE
 
 router = APIRouter()
 
 MOST_SHOWN = 500
+REFUSED_SHOWN = 5
 NAME = Field(
     "name", "Name", "2 to 40 small letters, digits and hyphens; it stands in topics and stays", required=True
 )
@@ -38,10 +40,12 @@ def _sites(conn: Connection) -> tuple[tuple[str, str], ...]:
 def _gateways(request: Request, ctx: Ctx, typed: dict[str, str], error: BadInput | None = None) -> Response:
     with ctx.database() as conn:
         rows = GATEWAYS.page(conn, {"site": None}, None, MOST_SHOWN)
-        choices = _sites(conn)
-    names = dict(choices)
+        sites = {site.id: site for site in equipment.sites(conn)}
+        heard = presence.last_heard(conn)
+    choices = tuple((str(site.id), site.name) for site in sites.values())
     for row in rows:
-        row["site"] = names[str(row["site_id"])]
+        site = sites[row["site_id"]]
+        row.update(site=site.name, time_zone=site.time_zone, heard_at=heard.get(row["id"]))
     fields = (NAME, Field("site", "Site", choices=choices, required=True))
     errors = errors_of(error) if error else {}
     form = Form(fields, typed, "/setup/gateways", "Add gateway", errors)
@@ -102,6 +106,9 @@ def _gateway(
         instruments = INSTRUMENTS.page(conn, {"gateway": number, "site": None}, None, MOST_SHOWN)
         choices = _sites(conn)
         history = audit.history(conn, f"gateway:{number}")
+        site = equipment.site_from_row(changing.row_of(conn, "site", row["site_id"]))
+        heard = presence.last_heard(conn, number)
+        refused = QUARANTINE.page(conn, {"gateway": row["name"]}, None, REFUSED_SHOWN)
     address = f"/setup/gateways/{number}"
     move = Form(
         (Field("site", "Site", "its jobs stay where they are", choices=choices),),
@@ -115,7 +122,9 @@ def _gateway(
         "setup/gateway.html",
         status,
         gateway=row,
-        site=dict(choices)[str(row["site_id"])],
+        site=site,
+        heard_at=heard.get(number),
+        refused=refused,
         known=secret["secret_number"],
         for_mosquitto=secret["secret_mosquitto"] is not None,
         instruments=instruments,
@@ -158,7 +167,7 @@ def rotate(request: Request, ctx: Ctx, person: MayKeepGateways, number: Number, 
         raise
     except BadInput as error:
         return _gateway(request, ctx, number, 409, stray=str(error))
-    what = "has a new secret" if row["revoked_at"] is None else "may publish again"
+    what = "has a new password" if row["revoked_at"] is None else "may publish again"
     return _secret(request, ctx, made, login, what)
 
 
@@ -168,7 +177,7 @@ def revoke(ctx: Ctx, person: MayKeepGateways, number: Number) -> Response:
     with ctx.database() as conn:
         row = found(conn, GATEWAYS, "gateway", number, site=None)
         equipment.revoke_gateway(conn, row["name"], ctx.clock.now_us(), by=by_of(ctx, person))
-    return see(f"/setup/gateways/{number}")
+    return see(f"/setup/gateways/{number}", "revoked")
 
 
 @router.post("/setup/gateways/{number}/delete")
@@ -181,7 +190,7 @@ def delete_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, number: 
         raise
     except BadInput as error:
         return _gateway(request, ctx, number, 409, stray=str(error))
-    return see("/setup/gateways")
+    return see("/setup/gateways", "deleted")
 
 
 @router.post("/setup/gateways/{number}/instruments")
@@ -197,4 +206,4 @@ def add_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Number,
         action = f"/setup/gateways/{number}/instruments"
         form = Form((NAME, *PROPERTIES), typed, action, "Add instrument", errors_of(error))
         return _gateway(request, ctx, number, 422, add=form)
-    return see(f"/setup/instruments/{made.id}")
+    return see(f"/setup/instruments/{made.id}", "added")

@@ -18,6 +18,7 @@ MISSING = {
     "refrigerant": "has no refrigerant: no loss can be named, and no caution against fire",
     "range": "has no range: over-range cannot be told from its readings",
     "never-heard": "has never been heard of: check its password, topic and time",
+    "all-refused": "sends, but no reading of it was taken: its page says why",
     "no-instrument": "has no instrument: whatever it sends is refused",
 }
 ADDRESS = {"circuit": "circuits", "instrument": "instruments", "gateway": "gateways"}

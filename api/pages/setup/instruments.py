@@ -8,7 +8,8 @@ from starlette.responses import Response
 from api import words
 from api.context import Context, Ctx
 from api.pages import render
-from api.pages.setup.forms import Field, Form, Typed, choices_of, errors_of, see
+from api.pages.after import see
+from api.pages.setup.forms import Field, Form, Typed, choices_of, errors_of
 from api.permissions import MayEquip
 from api.reader import figures_of
 from api.routes.places import Number, by_of, found
@@ -129,4 +130,4 @@ def delete_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Numb
         raise
     except BadInput as error:
         return _instrument(request, ctx, number, 409, stray=str(error))
-    return see(f"/setup/gateways/{gateway}")
+    return see(f"/setup/gateways/{gateway}", "deleted")

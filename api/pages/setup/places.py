@@ -10,8 +10,9 @@ from starlette.responses import Response
 
 from api.context import Ctx
 from api.pages import render
+from api.pages.after import see
 from api.pages.setup import pipes
-from api.pages.setup.forms import Field, Form, Typed, errors_of, see
+from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.permissions import MayEquip
 from api.reader import figures_of
 from api.routes.places import Number, by_of
@@ -29,7 +30,11 @@ router = APIRouter()
 SITE = (
     Field("name", "Name", required=True),
     Field(
-        "time_zone", "Time zone", "such as Europe/Berlin; times of its jobs are shown in it", list_id="zones"
+        "time_zone",
+        "Time zone",
+        "such as Europe/Berlin; times of its jobs are shown in it",
+        list_id="zones",
+        required=True,
     ),
     Field("place", "Place", "where it is, in words", lines=2),
 )
@@ -73,7 +78,7 @@ def add_site(request: Request, ctx: Ctx, person: MayEquip, typed: Typed) -> Resp
     except BadInput as error:
         form = Form(SITE, typed, "/setup/sites", "Add site", errors_of(error))
         return _sites(request, ctx, form, 422)
-    return see(f"/setup/sites/{made.id}")
+    return see(f"/setup/sites/{made.id}", "added")
 
 
 def _site(
@@ -144,7 +149,7 @@ def delete_site(request: Request, ctx: Ctx, person: MayEquip, number: Number) ->
         raise
     except BadInput as error:
         return _site(request, ctx, number, 409, stray=str(error))
-    return see("/setup/sites")
+    return see("/setup/sites", "deleted")
 
 
 # Circuits ---------------------------------------------------------------------------------------------
@@ -170,7 +175,7 @@ def add_circuit(request: Request, ctx: Ctx, person: MayEquip, number: Number, ty
             made = equipment.add_circuit(conn, number, name, volume, refrigerant, oil, by=by_of(ctx, person))
     except BadInput as error:
         return _site(request, ctx, number, 422, add=_adding(number, typed, errors_of(error)))
-    return see(f"/setup/circuits/{made.id}")
+    return see(f"/setup/circuits/{made.id}", "added")
 
 
 def _circuit(
@@ -256,7 +261,7 @@ def delete_circuit(request: Request, ctx: Ctx, person: MayEquip, number: Number)
         raise
     except BadInput as error:
         return _circuit(request, ctx, number, 409, stray=str(error))
-    return see(f"/setup/sites/{site_id}")
+    return see(f"/setup/sites/{site_id}", "deleted")
 
 
 # Crews ------------------------------------------------------------------------------------------------
@@ -287,7 +292,7 @@ def add_crew(request: Request, ctx: Ctx, person: MayEquip, typed: Typed) -> Resp
             equipment.add_crew(conn, typed.get("name", ""), by=by_of(ctx, person))
     except BadInput as error:
         return _crews(request, ctx, Form(CREW, typed, "/setup/crews", "Add crew", errors_of(error)), 422)
-    return see("/setup/crews")
+    return see("/setup/crews", "added")
 
 
 @router.post("/setup/crews/{number}")
@@ -304,7 +309,7 @@ def change_crew(request: Request, ctx: Ctx, person: MayEquip, number: Number, ty
     except BadInput as error:
         form = Form(CREW, {f"crew-{number}": typed.get("name", "")}, "/setup/crews", "Add crew")
         return _crews(request, ctx, form, 409 if "delete" in typed else 422, {number: str(error)})
-    return see("/setup/crews")
+    return see("/setup/crews", "deleted" if "delete" in typed else "saved")
 
 
 def _row(conn: Connection, kind: str, number: int) -> dict[str, object]:

@@ -7,7 +7,8 @@ from starlette.responses import Response
 
 from api.context import Context, Ctx
 from api.pages import render
-from api.pages.setup.forms import Field, Form, Typed, errors_of, see
+from api.pages.after import see
+from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.permissions import MayEquip, MaySetProcedures
 from api.reader import figures_of
 from api.routes.places import Number, by_of, found
@@ -108,7 +109,7 @@ def add_procedure(request: Request, ctx: Ctx, person: MaySetProcedures, typed: T
             made = procedures.add(conn, wanted, by=by_of(ctx, person))
     except BadInput as error:
         return _list(request, ctx, _empty(typed, errors_of(error)), 422)
-    return see(f"/setup/procedures/{made.id}")
+    return see(f"/setup/procedures/{made.id}", "added")
 
 
 def _one(
@@ -169,7 +170,7 @@ def change_procedure(
         action = f"/setup/procedures/{number}"
         form = Form(NUMBERS, typed, action, "Save as a new version", errors_of(error))
         return _one(request, ctx, number, 422, edit=form)
-    return see(f"/setup/procedures/{made.id}")
+    return see(f"/setup/procedures/{made.id}", "added")
 
 
 @router.post("/setup/procedures/{number}/default")
@@ -190,4 +191,4 @@ def delete_procedure(request: Request, ctx: Ctx, person: MaySetProcedures, numbe
         raise
     except BadInput as error:
         return _one(request, ctx, number, 409, stray=str(error))
-    return see("/setup/procedures")
+    return see("/setup/procedures", "deleted")
