@@ -167,11 +167,14 @@ class Report:
     ----------
     since_us : int
         The first report of this position after another one.
+    arrived_us : int
+        When it came here, by our clock.
     """
 
     position: Valve
     at_us: int
     since_us: int
+    arrived_us: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,7 @@ KNOWN = """
 """
 
 REPORT = """
-    SELECT l.value, l.time, (
+    SELECT l.value, l.time, l.arrived, (
         SELECT min(r.time) FROM reading r
         WHERE r.instrument_id = l.instrument_id AND r.quantity = l.quantity AND r.place_id = l.place_id
           AND r.value = l.value AND r.time > coalesce((
@@ -166,7 +166,7 @@ def report(conn: Connection, instrument_id: int) -> Report | None:
     if row is None:
         return None
     at_us = to_us(row["time"])
-    return Report(Valve(int(row["value"])), at_us, _us(row["since"]) or at_us)
+    return Report(Valve(int(row["value"])), at_us, _us(row["since"]) or at_us, to_us(row["arrived"]))
 
 
 def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:

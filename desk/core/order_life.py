@@ -91,11 +91,12 @@ def is_due(order: Order, now_us: int) -> bool:
 def standing(order: Order, report: Report | None) -> Standing | None:
     """How the valve's own report stands to an order that its gateway says is done; None for any other.
 
-    Only what the valve reported at or after the act counts, by event time.
+    Only what the valve reported at or after the act counts, by event time; and whatever the gateway's clock
+    says, nothing that was here before the order was asked for.
     """
     if order.state is not OrderState.DONE or order.outcome is None:
         return None
-    if report is None or report.at_us < order.outcome.at_us:
+    if report is None or report.at_us < order.outcome.at_us or report.arrived_us < order.asked_us:
         return Standing.UNREPORTED
     told = Valve.CLOSED if order.action is OrderAction.CLOSE else Valve.OPEN
     return Standing.CONFIRMED if report.position is told else Standing.CONTRADICTED

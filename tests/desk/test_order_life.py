@@ -34,7 +34,7 @@ ORDER = Order(
 VALVE = KnownValve(
     instrument_id=3, name="v1", role=Role.VALVE, interval_s=60.0, gateway="gw1", revoked=False, site_id=1,
     time_zone="Europe/Berlin", job_id=1, online=True, session="s1", boot="b1", presence_us=NIGHT_US,
-    report=Report(Valve.OPEN, NIGHT_US - 30 * US, NIGHT_US - 3600 * US), latest=None,
+    report=Report(Valve.OPEN, NIGHT_US - 30 * US, NIGHT_US - 3600 * US, NIGHT_US - 29 * US), latest=None,
 )  # fmt: skip
 
 
@@ -45,12 +45,13 @@ def may(valve: KnownValve = VALVE, action: OrderAction = OrderAction.CLOSE, **ch
 
 def closed(ago_s: float) -> KnownValve:
     at_us = NIGHT_US - round(ago_s * US)
-    return replace(VALVE, report=Report(Valve.CLOSED, at_us, at_us - 7200 * US))
+    return replace(VALVE, report=Report(Valve.CLOSED, at_us, at_us - 7200 * US, at_us))
 
 
 def test_an_open_valve_of_a_gateway_in_reach_may_be_closed() -> None:
     may()
-    for report in (None, Report(Valve.MOVING, NIGHT_US, NIGHT_US), Report(Valve.UNKNOWN, NIGHT_US, NIGHT_US)):
+    for position in (Valve.MOVING, Valve.UNKNOWN):
+        report = Report(position, NIGHT_US, NIGHT_US, NIGHT_US)
         may(replace(VALVE, report=report))
 
 
@@ -135,7 +136,18 @@ def test_only_what_the_valve_reports_from_the_act_on_counts(
     position: Valve, after_act_s: int, expected: Standing
 ) -> None:
     at_us = NIGHT_US + (9 + after_act_s) * US
-    assert standing(DONE, Report(position, at_us, at_us)) is expected
+    assert standing(DONE, Report(position, at_us, at_us, max(at_us, NIGHT_US))) is expected
+
+
+def test_no_clock_makes_a_report_from_before_the_order_confirm_it() -> None:
+    # The gateway came up with a clock an hour behind, and says so of its act.
+    act = Outcome(OrderResult.DONE, "", NIGHT_US - 3600 * US, NIGHT_US + 10 * US)
+    done = replace(ORDER, state=OrderState.DONE, outcome=act)
+    old = Report(Valve.CLOSED, NIGHT_US - 600 * US, NIGHT_US - 7200 * US, NIGHT_US - 599 * US)
+    assert standing(done, old) is Standing.UNREPORTED
+    # By the same clock the valve reports after the act.
+    new = Report(Valve.CLOSED, NIGHT_US - 3590 * US, NIGHT_US - 3590 * US, NIGHT_US + 11 * US)
+    assert standing(done, new) is Standing.CONFIRMED
 
 
 def test_a_valve_that_never_reported_confirms_nothing_and_other_orders_have_no_standing() -> None:
