@@ -114,6 +114,12 @@ def use(conn: Connection, token: str, password: str, now: datetime, *not_these: 
     BadInput
         If it cannot be a password; the link still works.
     """
+    # The person first, as wherever else both are held: who makes another link meanwhile never waits for us.
+    conn.execute(
+        "SELECT FROM person WHERE id = (SELECT person_id FROM password_link WHERE token_digest = %s) "
+        "FOR NO KEY UPDATE",
+        (digest(token),),
+    )
     # Of two who use it at once the second waits here, and then finds it used.
     conn.execute("SELECT FROM password_link WHERE token_digest = %s FOR UPDATE", (digest(token),))
     link = look_up(conn, token, now)

@@ -177,9 +177,14 @@ def by_id(conn: Connection, person_id: int) -> Person:
 
 
 def check_password(conn: Connection, login: str, password: str) -> Person | None:
-    """The person whose login and password these are, else None; takes as long for an unknown login."""
+    """The person whose login and password these are, else None; takes as long for an unknown login.
+
+    Until the caller's transaction ends nobody gives that person another password, nor disables them: a
+    session that begins in it is there when the sessions of the old password are ended.
+    """
     row = conn.execute(
-        "SELECT * FROM person WHERE login = %s AND disabled_at IS NULL", (login.strip().lower(),)
+        "SELECT * FROM person WHERE login = %s AND disabled_at IS NULL FOR NO KEY UPDATE",
+        (login.strip().lower(),),
     ).fetchone()
     right = passwords.matches(row["password_hash"] if row else None, password)
     return from_row(row) if row and right else None
