@@ -21,7 +21,7 @@ from api.routes.job_changes import actor
 from api.routes.jobs import ANY_HOLD, ANY_JOB
 from api.sentences import TextFigure, find
 from model.equipment import Role
-from model.errors import NotFound
+from model.errors import BadInput, NotFound
 from model.judgement import HoldTest
 from physics.leaks import refrigerant_loss
 from physics.refrigerants import Refrigerant, refrigerant
@@ -30,6 +30,7 @@ from store import events, follows, job_changes, jobs, lists
 from store.database import Connection
 from store.judgement import decode
 from store.lists import ALERTS, CIRCUITS, HOLD_TESTS, JOBS, unacknowledged
+from store.people import Person
 
 router = APIRouter()
 
@@ -56,6 +57,13 @@ class HoldCard:
 @router.get("/jobs/{job_id}")
 def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Response:
     """Plot, judgement, events and instruments of one job."""
+    return _page(request, ctx, person, job_id)
+
+
+def _page(
+    request: Request, ctx: Ctx, person: Person, job_id: int, title: str | None = None, problem: str = ""
+) -> Response:
+    """The page, with a title that was typed and cannot be used, and why."""
     with ctx.database() as conn:
         newest = events.newest_id(conn)
         found = stored.rows(conn, [job_id])
@@ -71,6 +79,9 @@ def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Respon
     return render(
         request,
         "job.html",
+        422 if problem else 200,
+        title=title,
+        problem=problem,
         row=row,
         serving=serving,
         merged_from=merged,
@@ -92,12 +103,17 @@ def judgement(request: Request, ctx: Ctx, job_id: int) -> Response:
 
 @router.post("/jobs/{job_id}/name")
 def name(
-    ctx: Ctx, person: MayRunJobs, job_id: int, title: Annotated[str, Form(max_length=200)] = ""
+    request: Request, ctx: Ctx, person: MayRunJobs, job_id: int, title: Annotated[str, Form()] = ""
 ) -> Response:
     """Give a job its name, by the plain form."""
-    with ctx.database() as conn:
-        known = job_changes.details(jobs.by_id(conn, job_id))
-        job_changes.change(conn, job_id, replace(known, title=title), actor(ctx, person))
+    try:
+        with ctx.database() as conn:
+            known = job_changes.details(jobs.by_id(conn, job_id))
+            job_changes.change(conn, job_id, replace(known, title=title), actor(ctx, person))
+    except NotFound:
+        raise
+    except BadInput as error:
+        return _page(request, ctx, person, job_id, title, str(error))
     return see(f"/jobs/{job_id}")
 
 

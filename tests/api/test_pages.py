@@ -87,6 +87,18 @@ def test_a_walk_up_job_is_named_by_a_plain_form(
     assert "<h1>Ice &lt;machine&gt;</h1>" in client.get(f"/jobs/{number}").text
 
 
+@pytest.mark.parametrize(("title", "why"), [("  ", "A job needs a title."), ("x" * 201, "200")])
+def test_a_name_that_cannot_be_stands_in_its_field_with_the_reason(
+    api: Serving, client: httpx.Client, jobs: dict[str, Made], title: str, why: str
+) -> None:
+    number = jobs["walk-up"].job.id
+    answer = client.post(f"/jobs/{number}/name", data={"title": title}, headers={"Origin": api.address})
+    assert answer.status_code == 422
+    assert f'value="{title}" aria-invalid="true"' in answer.text
+    told = answer.text.split('id="title-problem">')[1].split("<")[0]
+    assert why in told
+
+
 def test_a_job_without_anything_has_a_page(client: httpx.Client, scene: Scene) -> None:
     made = scene.job("Harbour", "Rack", NOON_US - HOUR)
     page = client.get(f"/jobs/{made.job.id}").text
