@@ -160,13 +160,13 @@ def add_instrument(
     unit: Annotated[str, typer.Option(help="Unit its pressures may come in beside Pa.")] = "Pa",
     range_low: Annotated[str | None, typer.Option(help="Such as '1 micron'.")] = None,
     range_high: Annotated[str | None, typer.Option(help="Such as '25000 micron'.")] = None,
-    accuracy: Annotated[float, typer.Option(help="Share of the reading.")] = 0.1,
+    accuracy: Annotated[str, typer.Option(help="Share of the reading: '10 %' or 0.1.")] = "10 %",
     interval: Annotated[str, typer.Option(help="Between readings, such as '10 s'.")] = "10 s",
     serial: Annotated[str, typer.Option(help="Serial number.")] = "",
     json: Json = False,
 ) -> None:
     """Register an instrument of a gateway."""
-    from ops.quantities import duration, pressure
+    from ops.quantities import duration, pressure, share
     from physics.units import pressure_unit
     from store import equipment
 
@@ -188,7 +188,7 @@ def add_instrument(
             unit=unit,
             range_low_pa=pressure(range_low, "--range-low") if range_low else None,
             range_high_pa=pressure(range_high, "--range-high") if range_high else None,
-            accuracy=accuracy,
+            accuracy=share(accuracy, "--accuracy"),
             interval_s=duration(interval, "--interval"),
             serial=serial,
             by=by(),

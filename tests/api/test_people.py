@@ -268,6 +268,7 @@ def test_the_last_administrator_stays(
         page = admin.post(f"/setup/people/{number}", data={"name": "Mara Vogt-Lind", "role": "manager"})
         assert problem_at(page.text, "role").startswith(sentence)
         assert 'value="Mara Vogt-Lind"' in page.text
+        assert "This is you. With another role this page closes to you" in page.text
     else:
         page = admin.post(f"/setup/people/{number}/disable")
         assert problem_at(page.text, "access").startswith(sentence)

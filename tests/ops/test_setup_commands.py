@@ -74,7 +74,8 @@ def test_things_are_changed_and_deleted_and_who_did_it_is_written_down(
     run("crew", "add", "North")
     assert json.loads(run("crew", "change", "North", "--new-name", "South", "--json"))["name"] == "South"
     run("gateway", "add", "van-7", "--site", "Quay")
-    run("instrument", "add", "van-7/g1", "--role", "gauge")
+    added = run("instrument", "add", "van-7/g1", "--role", "gauge", "--accuracy", "8 %", "--json")
+    assert json.loads(added)["accuracy"] == 0.08
     gauge = json.loads(
         run("instrument", "change", "van-7/g1", "--range-high", "25000 micron", "--accuracy", "5 %", "--json")
     )
