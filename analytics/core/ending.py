@@ -70,7 +70,8 @@ def due_us(state: TrackState, settings: TrackSettings) -> int | None:
     elif closing.opened_us is not None:
         # A stray low reading opened it.
         ends.append(max(state.tick_us, closing.opened_us) + _patience_us(settings))
-    return min(ends, default=None)
+    not_before_us = closing.not_before_us
+    return min((end for end in ends if not_before_us is None or end > not_before_us), default=None)
 
 
 def _finished_us(state: TrackState, settings: TrackSettings) -> int | None:

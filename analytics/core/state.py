@@ -41,11 +41,14 @@ class Closing:
         After that of any other has been [s]; None: that waits for its crew.
     opened_us : int or None
         The low reading that opened a walk-up job [µs]; None for any other.
+    not_before_us : int or None
+        A person lets an instrument serve the job from here on [µs]: it does not end before.
     """
 
     finished_s: float
     unproven_s: float | None = None
     opened_us: int | None = None
+    not_before_us: int | None = None
 
 
 @dataclass(frozen=True)

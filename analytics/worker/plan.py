@@ -223,9 +223,10 @@ def _closing(setup: Setup, config: AnalyseConfig) -> Closing | None:
     job = setup.job
     if job.kept_open or (job.closed_us is not None and not setup.closed_by_rule):
         return None
+    given_us = max((one.since_us for one in setup.assignments if one.since_fixed), default=None)
     if job.walk_up:
-        return Closing(config.close_finished_s, config.close_unproven_s, job.opened_us)
-    return Closing(config.close_finished_s)
+        return Closing(config.close_finished_s, config.close_unproven_s, job.opened_us, given_us)
+    return Closing(config.close_finished_s, not_before_us=given_us)
 
 
 def digest_of(settings: TrackSettings, setup: Setup) -> str:

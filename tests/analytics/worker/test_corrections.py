@@ -436,3 +436,20 @@ def test_a_correction_waits_for_the_judgement_that_is_under_way(bench: Bench) ->
         judging.commit()
         thread.join()
     assert jobs.assignments(bench.conn, job.id) == []
+
+
+def test_a_job_does_not_end_by_rule_before_an_instrument_that_a_person_gave_it_begins(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve, other = bench.gauge(gateway), bench.valve(gateway), bench.gauge(gateway, "g2")
+    job = bench.job(site, [gauge, valve])
+    broken_us = CLOSED_US + 2400 * US
+    later_us = broken_us + 2 * HOUR
+    assignments.assign(bench.conn, Wish(job.id, other.id, later_us), mara(bench))
+    bench.live(evacuation(gauge.id, valve.id, pa_per_s=0.02, every_s=10))
+    # Broken for three hours: half an hour of it would end the job, were it not for the other gauge.
+    bench.live(rise(gauge.id, broken_us, 3 * 3600, from_pa=101_325.0, pa_per_s=0.0, every_s=10))
+    (found,) = [one for one in bench.jobs() if one.id == job.id]
+    served = {one.instrument_id for one in jobs.assignments(bench.conn, job.id)}
+    assert other.id in served
+    assert found.state is not JobState.CLOSED
