@@ -76,3 +76,13 @@ def test_a_character_that_the_database_cannot_hold_is_refused(
     assert answer.status_code == 422
     assert "U+0000" in answer.json()["detail"]
     assert client.get("/api/v1/quarantine?gateway=%00").status_code == 422
+
+
+def test_a_number_of_thousands_of_digits_is_none_that_a_page_had(
+    client: httpx.Client, jobs: dict[str, Made]
+) -> None:
+    number = client.get("/api/v1/gateways").json()["items"][0]["id"]
+    origin = {"Origin": str(client.base_url).rstrip("/")}
+    form = {"known": "9" * 5_000}
+    answer = client.post(f"/setup/gateways/{number}/rotate", data=form, headers=origin)
+    assert answer.status_code == 409

@@ -162,7 +162,12 @@ def rotate(request: Request, ctx: Ctx, person: MayKeepGateways, number: Number, 
         with ctx.database() as conn:
             row = found(conn, GATEWAYS, "gateway", number, site=None)
             act = changing.rotate_gateway if row["revoked_at"] is None else changing.reinstate_gateway
-            made, login = act(conn, number, by_of(ctx, person), known=int(known) if known.isdecimal() else -1)
+            made, login = act(
+                conn,
+                number,
+                by_of(ctx, person),
+                known=int(known) if known.isdecimal() and len(known) < 10 else -1,
+            )
     except NotFound:
         raise
     except BadInput as error:
