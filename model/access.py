@@ -97,5 +97,5 @@ class Credentials:
         """A first reading with a client that everybody has."""
         return (
             f"mosquitto_pub {broker.options} -u {self.gateway} -P '{self.secret}' -q 1 "
-            f'-t hf/1/{self.gateway}/{instrument}/data -m \'[{{"n":"pressure","u":"Pa","v":101325}}]\''
+            f'-t hf/1/{self.gateway}/{instrument}/data -m \'[{{"n":"pressure","u":"Pa","v":420.5}}]\''
         )

@@ -76,8 +76,10 @@ PROCEDURES = Listing(
 
 JOBS = Listing(
     "SELECT j.id, j.title, j.state, j.walk_up, j.site_id, s.name AS site, s.time_zone, j.circuit_id, "
-    "c.name AS circuit, j.crew_id, w.name AS crew, j.procedure_id, p.name AS procedure, j.opened_at, "
-    "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa, j.merged_into, j.kept_open, "
+    "c.name AS circuit, j.crew_id, w.name AS crew, j.procedure_id, p.name AS procedure, "
+    "p.version AS procedure_version, j.opened_at, "
+    "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa, "
+    "p.rise_pa, p.dwell_s, p.hold_s, p.settle_s, j.merged_into, j.kept_open, "
     "j.parked_at IS NULL AND coalesce(t.seen = 'again' OR t.because <> '', false) AS judged_anew "
     "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
     "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "

@@ -183,3 +183,10 @@ def test_the_timeline_runs_by_the_time_at_the_site(client: httpx.Client, scene: 
     page = client.get(f"/jobs/{made.job.id}").text
     assert page.index("second") < page.index("first, known late")
     assert "Known Thu 28 May, 22:26 UTC+2." in page
+
+
+def test_the_job_page_says_the_numbers_of_its_rule(client: httpx.Client, jobs: dict[str, Made]) -> None:
+    page = client.get(f"/jobs/{jobs['leak'].job.id}").text
+    rule = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", page[page.index('id="rule-title"') :]))
+    assert "version 1" in rule
+    assert "then closed for 30 min, settling of 2 min included; at most 1 000 micron" in rule

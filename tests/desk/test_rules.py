@@ -257,4 +257,11 @@ def test_table_has_a_rule_for_each_kind_it_promises() -> None:
         EventKind.JOB_CHANGED,
         EventKind.JOB_REOPENED,
         EventKind.VALVE_REPORTED,
+        # Whoever asked sees them on the page; alerts of orders are still to come.
+        EventKind.ORDER_ASKED,
+        EventKind.ORDER_SENT,
+        EventKind.ORDER_DONE,
+        EventKind.ORDER_REFUSED,
+        EventKind.ORDER_FAILED,
+        EventKind.ORDER_EXPIRED,
     }
