@@ -22,8 +22,8 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup, escape
 
-from analytics.core.hold import ZERO_OFFSET_PA
 from api.conventions import MINUS, SI, THIN, Conventions
+from model.equipment import ZERO_OFFSET_PA
 from physics.units import (
     CUBIC_FOOT_M3,
     FAHRENHEIT_PER_K,

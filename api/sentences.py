@@ -13,7 +13,7 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from analytics.core.verdict import pressure_text
+from analytics.core.figures import pressure_text
 from api.figures import USUAL_ACCURACY, Figures
 from physics.units import MICRON_PA, to_kelvin, to_pascal
 
@@ -28,7 +28,7 @@ PATTERN = re.compile(
     r"|(?P<kilopascal>\d+) kPa",
     re.ASCII,
 )
-"""How sentences write figures (`analytics.core.verdict`); the pages' script looks for the same."""
+"""How sentences write figures (`analytics.core.figures`); the pages' script looks for the same."""
 
 
 class TextFigure(BaseModel, frozen=True):

@@ -17,6 +17,9 @@ NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,38}[a-z0-9]")
 OURS = "holdfast"
 """What the logins of our own processes at a broker begin with; a gateway's name is its login there."""
 
+ZERO_OFFSET_PA = 0.267
+"""2 micron: a zero offset that a gauge may have beside its accuracy (trade page)."""
+
 
 def is_ours(gateway: str) -> bool:
     """Whether a broker would take the login of a gateway of that name for one of our own processes."""

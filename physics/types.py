@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import numpy as np
-import numpy.typing as npt
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+    FloatArray = npt.NDArray[np.float64]
+else:
+    # Many who convert a unit need no arrays, and numpy costs each process a quarter of a second.
+    FloatArray = Any
 
 F = TypeVar("F", float, FloatArray)
 """A scalar in gives a scalar out, an array in gives an array out."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from analytics.core.verdict import duration_text, pressure_text
+from analytics.core.figures import duration_text, pressure_text
 
 _CAUSES = {
     "tight": "tight and dry",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from analytics.core.verdict import pressure_text
+from analytics.core.figures import pressure_text
 from model.event import EventKind
 from model.judgement import Fact, HoldTest, Phase, PhaseKind, Verdict
 from model.procedure import Procedure

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 
 from analytics.core.filtered import SLOW_READINGS
 from model.clock import US
+from model.equipment import ZERO_OFFSET_PA
 from model.judgement import Verdict
 from model.procedure import Procedure
 from physics.water import saturation_pressure
@@ -31,9 +32,6 @@ COLD_SPOT_K = 5.0
 
 GAP_SHARE = 0.1
 """Gaps that add to more than this share of the hold make it inconclusive (rule page)."""
-
-ZERO_OFFSET_PA = 0.267
-"""2 micron: a zero offset that a gauge may have beside its accuracy (trade page)."""
 
 _STEADY_K = 0.2
 """A temperature that fell by less did not fall: thermometers jitter. Our own choice."""

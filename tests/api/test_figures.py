@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.core.hold import ZERO_OFFSET_PA
-from analytics.core.verdict import pressure_text
+from analytics.core.figures import pressure_text
 from api.conventions import SI, Conventions, asked_for, of_tag
 from api.figures import COARSEST_ACCURACY, VOLUME_UNITS, Figures, stepped, typed
 from api.sentences import find, tell
+from model.equipment import ZERO_OFFSET_PA
 from model.errors import BadInput
 from physics.units import MICRON_PA, PRESSURE_UNITS, TORR_PA, from_pascal, to_fahrenheit
 from store.preferences import NONE_CHOSEN, PRESSURE, TEMPERATURE, VOLUME, Preferences

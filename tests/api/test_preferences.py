@@ -7,7 +7,7 @@ from datetime import timedelta
 import httpx
 import pytest
 
-from analytics.core.verdict import pressure_text
+from analytics.core.figures import pressure_text
 from model.clock import to_datetime
 from store import tokens
 from store.database import Connection
