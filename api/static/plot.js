@@ -7,6 +7,7 @@ import { reader, wallClock } from "./figures.js";
 const LOWEST_PA = 0.13;
 const LOW_PA = 13;
 const HIGH_PA = 133;
+const NARROW = 0.09;
 const OUT_OF_SIGHT_MS = 86400000;
 
 // The reader's order of days and months, and their hours, in the plotting library's signs.
@@ -180,12 +181,15 @@ export class Plot {
 
   shade(B, detail) {
     const colour = { "pull-down": "--shade-pull", hold: "--shade-hold", "vacuum-broken": "--shade-broken" };
+    const { start, end: rightmost } = this.figure.x_range;
     detail.phases.forEach((phase) => {
       if (!colour[phase.kind]) return;
       const left = this.shift(Date.parse(phase.started_at));
       // Without a right end the box reaches to the edge.
       const end = phase.ended_at ? { right: this.shift(Date.parse(phase.ended_at)) } : {};
       this.figure.add_layout(new B.BoxAnnotation({ left, ...end, fill_color: style(colour[phase.kind]), fill_alpha: 1, line_color: null, level: "underlay" }));
+      // A short one has no room for its name; the table of phases has it.
+      if (((end.right ?? rightmost) - left) / (rightmost - start) < NARROW) return;
       this.figure.add_layout(new B.Label({ x: left, y: 4, y_units: "screen", x_offset: 4, text: phase.kind, text_color: style("--soft"), text_font: "system-ui", text_font_size: "11px" }));
     });
   }
