@@ -45,17 +45,19 @@ def log_in(
     """Check the password and set the cookie."""
     address = request.client.host if request.client else ""
     keys = (f"login:{login.strip().lower()[:200]}", f"address:{address}")
-    wait_s = ctx.throttle.wait_s(keys, ctx.clock.now_us())
-    if wait_s > 0:
-        message = f"Too many failed tries. Try again in {duration(math.ceil(wait_s))}."
-        response = render(request, "login.html", 429, next=_own_path(next_page), login=login, message=message)
-        response.headers["Retry-After"] = str(math.ceil(wait_s))
-        return response
-    token = _token(request, ctx, login, password)
-    if token is None:
-        ctx.throttle.failed(keys, ctx.clock.now_us())
-        return render(request, "login.html", 401, next=_own_path(next_page), login=login, message=WRONG)
-    ctx.throttle.succeeded(keys[0])
+    with ctx.throttle.trying(keys, ctx.clock.now_us()) as wait_s:
+        if wait_s > 0:
+            message = f"Too many failed tries. Try again in {duration(math.ceil(wait_s))}."
+            response = render(
+                request, "login.html", 429, next=_own_path(next_page), login=login, message=message
+            )
+            response.headers["Retry-After"] = str(math.ceil(wait_s))
+            return response
+        token = _token(request, ctx, login, password)
+        if token is None:
+            ctx.throttle.failed(keys, ctx.clock.now_us())
+            return render(request, "login.html", 401, next=_own_path(next_page), login=login, message=WRONG)
+        ctx.throttle.succeeded(keys[0])
     answer = RedirectResponse(_own_path(next_page), 303)
     set_cookie(request, ctx, answer, token)
     return answer

@@ -88,14 +88,18 @@ def set_own_password(request: Request, ctx: Context, person: Person, old: str, n
         After several wrong tries: who found an open page must not guess here either.
     """
     key = f"login:{person.login}"
-    wait_s = ctx.throttle.wait_s((key,), ctx.clock.now_us())
-    if wait_s > 0:
-        raise TooOften(
-            f"Too many failed tries. Try again in {duration(math.ceil(wait_s))}.",
-            math.ceil(wait_s),
-            field="old",
-        )
     passwords.check_new(new, person.login, ctx.config.heading, field="new")
+    with ctx.throttle.trying((key,), ctx.clock.now_us()) as wait_s:
+        if wait_s > 0:
+            raise TooOften(
+                f"Too many failed tries. Try again in {duration(math.ceil(wait_s))}.",
+                math.ceil(wait_s),
+                field="old",
+            )
+        return _change(request, ctx, person, old, new, key)
+
+
+def _change(request: Request, ctx: Context, person: Person, old: str, new: str, key: str) -> int:
     with passwords.HASHING, ctx.database() as conn:
         if len(old) > passwords.LONGEST_PASSWORD or not people.check_password(conn, person.login, old):
             ctx.throttle.failed((key,), ctx.clock.now_us())

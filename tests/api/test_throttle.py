@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
+
 from api.throttle import FREE_TRIES, LONGEST_WAIT_S, MOST_KEYS, Throttle
 from model.clock import US
 
@@ -45,3 +47,23 @@ def test_many_names_do_not_fill_the_memory() -> None:
     assert throttle.wait_s((f"login:{MOST_KEYS + 49}",), 0) > 0
     failed(throttle, FREE_TRIES - 1, key="login:0")
     assert throttle.wait_s(("login:0",), 0) == 0
+
+
+def test_tries_at_once_count_before_any_has_failed() -> None:
+    throttle = Throttle()
+    with ExitStack() as tries:
+        waits = [tries.enter_context(throttle.trying(("login:mara", "address:1"), 0)) for _ in range(20)]
+    assert [wait == 0 for wait in waits] == [True] * FREE_TRIES + [False] * (20 - FREE_TRIES)
+    assert throttle.wait_s(("login:mara", "address:1"), 0) == 0, "a try that did not fail is taken back"
+
+
+def test_after_a_wait_one_try_passes_not_all_that_waited() -> None:
+    throttle = Throttle()
+    failed(throttle, FREE_TRIES)
+    with (
+        throttle.trying(("login:mara",), 15 * US) as first,
+        throttle.trying(("login:mara",), 15 * US) as second,
+    ):
+        assert (first, second > 0) == (0, True)
+        throttle.failed(("login:mara",), 15 * US)
+    assert throttle.wait_s(("login:mara",), 15 * US) == 30
