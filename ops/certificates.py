@@ -8,7 +8,9 @@ renewed 30 days before its end. The authority stays, so whoever trusts it need d
 from __future__ import annotations
 
 import ipaddress
+import os
 import re
+import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -120,13 +122,24 @@ def check_pair(pair: Pair, now: datetime) -> x509.Certificate:
     """The certificate of a pair that belongs together and is valid now; raises `BadInput`."""
     certificate = load(pair.certificate)
     try:
-        key = serialization.load_pem_private_key(pair.key.read_bytes(), None)
+        with pair.key.open("rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            raw = file.read()
+        key = serialization.load_pem_private_key(raw, None)
     except OSError as error:
         raise BadInput(f"The key {pair.key} cannot be read: {error.strerror}.") from error
     except (ValueError, TypeError) as error:
         raise BadInput(f"The key {pair.key} cannot be used: is it PEM, and without a passphrase?") from error
+    if mode & (stat.S_IROTH | stat.S_IWOTH):
+        raise BadInput(f"Everybody on this machine may read the key {pair.key}: chmod o-rwx it.")
     if _der(key.public_key()) != _der(certificate.public_key()):
         raise BadInput(f"The key {pair.key} does not belong to the certificate {pair.certificate}.")
+    begins = certificate.not_valid_before_utc
+    if begins > now:
+        raise BadInput(
+            f"The certificate {pair.certificate} is not valid before {begins:%Y-%m-%d %H:%M} UTC: "
+            "is this machine's clock right?"
+        )
     if certificate.not_valid_after_utc < now:
         ended = certificate.not_valid_after_utc
         raise BadInput(f"The certificate {pair.certificate} ended on {ended:%Y-%m-%d}: renew it.")

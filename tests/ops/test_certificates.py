@@ -101,6 +101,22 @@ def test_a_pair_that_cannot_serve_is_refused_in_one_sentence(authority: Authorit
         check_pair(pair, NOW + SERVER_LIFE + timedelta(days=1))
 
 
+@pytest.mark.parametrize("mode", [0o644, 0o604, 0o602])
+def test_a_key_that_everybody_may_read_or_replace_is_refused(authority: Authority, mode: int) -> None:
+    authority.pair.key.chmod(mode)
+    with pytest.raises(BadInput, match=r"^Everybody on this machine may read the key \S+: chmod o-rwx it\.$"):
+        check_pair(authority.pair, NOW)
+    authority.pair.key.chmod(0o640)
+    check_pair(authority.pair, NOW)
+
+
+def test_a_certificate_that_is_not_yet_valid_is_said(authority: Authority) -> None:
+    begins = load(authority.pair.certificate).not_valid_before_utc
+    check_pair(authority.pair, begins)
+    with pytest.raises(BadInput, match=rf"is not valid before {begins:%Y-%m-%d %H:%M} UTC"):
+        check_pair(authority.pair, begins - timedelta(seconds=1))
+
+
 def test_names_are_checked(tmp_path: Path) -> None:
     assert checked_name(" Vacuum.Example. ") == "vacuum.example"
     assert checked_name("[2001:DB8::1]") == "2001:db8::1"
