@@ -11,6 +11,7 @@ from model.errors import HoldfastError
 from ops import logs
 from ops.commands import equipment, jobs, people, places, procedures, quarantine, running
 from ops.commands.common import FAILED
+from ops.commands.logs import diagnose
 
 app = typer.Typer(
     help="Watches evacuations and hold tests on many sites, and tells people when one fails.",
@@ -19,6 +20,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 running.register(app)
+app.command()(diagnose)
 app.add_typer(places.site, name="site")
 app.add_typer(places.circuit, name="circuit")
 app.add_typer(places.crew, name="crew")

@@ -9,9 +9,11 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     FloatArray = npt.NDArray[np.float64]
+    IntArray = npt.NDArray[np.signedinteger]
+    BoolArray = npt.NDArray[np.bool_]
 else:
     # Many who convert a unit need no arrays, and numpy costs each process a quarter of a second.
-    FloatArray = Any
+    FloatArray = IntArray = BoolArray = Any
 
 F = TypeVar("F", float, FloatArray)
 """A scalar in gives a scalar out, an array in gives an array out."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from analytics.core.axis import clock_text
 from analytics.core.figures import duration_text, pressure_text
 
 _CAUSES = {
@@ -15,32 +16,44 @@ _CAUSES = {
     "outgassing": "gas from oil and walls",
     "unclear": "unclear",
 }
-_BAR = 24
+NO_HOLD = (
+    "No hold was found: the pressure never left its lowest as it does after closing a valve. "
+    "If there was one, say when with --isolated-at, or --whole-file-is-hold."
+)
 
 
-def describe(result: dict[str, Any]) -> str:
-    """Say what `analytics.core.diagnose.diagnose_file` found, in a dozen lines of plain text."""
-    lines = [str(result["file"]), *_about_reading(result)]
-    for phase in result["phases"]:
-        start, end = (datetime.fromisoformat(phase[key]) for key in ("start", "end"))
-        length = duration_text((end - start).total_seconds())
-        lines.append(f"  {phase['kind']:<14} {start:%Y-%m-%d %H:%M:%S}  {length}")
+def describe(result: dict[str, Any], picture: str = "") -> str:
+    """Say what `analytics.core.diagnose.judge_file` found, in a dozen lines of plain text, with a picture."""
     hold = result["hold"]
-    if hold is None:
-        lines.append(
-            "  No hold was found: the pressure never left its lowest as it does after closing a valve. "
-            "If there was one, say when with --isolated-at, or --whole-file-is-hold."
-        )
-        return "\n".join(lines)
-    lines += ["", f"  {hold['text']}", *(f"  {remark}" for remark in hold["remarks"])]
-    picture = _picture(hold["start_pa"], hold["last_pa"], hold["limit_pa"])
+    lines = [str(result["file"]), *_about_reading(result)]
+    lines += ["", f"  {NO_HOLD if hold is None else hold['text']}"]
+    if hold is not None:
+        lines += [f"  {remark}" for remark in hold["remarks"]]
     if picture:
-        lines.append(picture)
+        lines += ["", picture]
+    lines += ["", *_phases(result)]
+    if hold is None:
+        return "\n".join(lines)
     lines += ["", f"  Likely cause: {_CAUSES[hold['cause']]} ({_shares(hold['probabilities'])})."]
     lines += [f"  {sentence}" for sentence in hold["evidence"]]
     lines += _rates(hold)
     lines.append(f"  {hold['advice']}")
     return "\n".join(lines)
+
+
+def _phases(result: dict[str, Any]) -> list[str]:
+    """Phases with their lengths; of several holds each with its verdict, the one that is told marked."""
+    lines = []
+    verdicts = {hold["start"]: hold for hold in result["holds"]}
+    for phase in result["phases"]:
+        start, end = (datetime.fromisoformat(phase[key]) for key in ("start", "end"))
+        length = duration_text((end - start).total_seconds())
+        line = f"  {phase['kind']:<14} {clock_text(phase['start'], result['calendar'])}  {length}"
+        hold = verdicts.get(phase["start"]) if phase["kind"] == "hold" else None
+        if hold is not None and len(verdicts) > 1:
+            line += f"  {hold['verdict']}" + (", told here" if hold is result["hold"] else "")
+        lines.append(line)
+    return lines
 
 
 def _about_reading(result: dict[str, Any]) -> list[str]:
@@ -54,7 +67,7 @@ def _about_reading(result: dict[str, Any]) -> list[str]:
         lines.append(
             f"  No unit of pressure was named: {result['unit_assumed']} assumed. Name another with --unit."
         )
-    return lines
+    return [*lines, *(f"  {remark}" for remark in result["remarks"])]
 
 
 def _shares(probabilities: dict[str, float]) -> str:
@@ -84,15 +97,3 @@ def _rates(hold: dict[str, Any]) -> list[str]:
             "behind it is not known and can be thousands of times more."
         )
     return lines
-
-
-def _picture(start_pa: float | None, last_pa: float | None, limit_pa: float | None) -> str | None:
-    """Start, end and limit as bars of one scale."""
-    if start_pa is None or last_pa is None or limit_pa is None:
-        return None
-    top = max(start_pa, last_pa, limit_pa)
-    rows = (("start", start_pa), ("last", last_pa), ("permitted", limit_pa))
-    return "\n".join(
-        f"  {name:<9} {'█' * max(round(_BAR * max(value, 0.0) / top), 0):<{_BAR}} {pressure_text(value)}"
-        for name, value in rows
-    )

@@ -2,70 +2,58 @@
 
 from __future__ import annotations
 
-import re
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from analytics.core.cause import diagnose
+from analytics.core.logfile.text import Progress
+from analytics.core.outcome import hold_row, phase_row
 from analytics.core.series_csv import Series, parse_time_us, read_series
+from analytics.core.thinning import thinned
 from analytics.core.track import Sample, TrackSettings, View, begin, fold, view
-from model.clock import US, to_datetime
+from model import quantities
+from model.clock import US
 from model.equipment import Instrument, Position, Role
 from model.errors import BadInput
-from model.judgement import Diagnosis, HoldTest, Interval, Phase, PhaseKind, Verdict
+from model.judgement import Diagnosis, HoldTest, Phase, PhaseKind
 from model.procedure import Procedure
 from model.reading import Quantity, Valve
-from physics.constants import ZERO_CELSIUS_K
-from physics.units import MICRON_PA, to_pascal
+from physics.units import MICRON_PA
 
 USUAL_LIMIT_PA = 2500 * MICRON_PA
 """Permitted value where none is given: the usual one, common practice."""
 
-_USUAL_TARGET_PA = 500 * MICRON_PA
 _ANY_PA = 1e6
 _LOWEST_TOP_PA = 1_000.0
 """No vacuum gauge of the trade ends below this: a log that stays lower does not show the top."""
 
 UNSEEN_TARGET = "The log begins with the closing: whether the target had been held before is not known."
 
+PERHAPS_VENTED = "If somebody let gas in by hand there, it was no hold and this verdict means nothing."
+
+CHOKED_PA = 50_000.0
+"""Up to about half an atmosphere air enters at a choked, constant rate; above, a rise bends without water."""
+
+RECOGNISED_ROWS = 150_000
+"""Phases are recognised in no more rows than this; a longer log is thinned out for it."""
+
+JUDGED_ROWS = 400_000
+"""A hold is judged by its readings themselves up to this many, 11 h at 10 Hz; then by medians of blocks."""
+
+_MOST_HOLDS = 12
+"""Holds that are judged in one log: the longest."""
+
+_WORTH = 0.5
+"""The hold that is reported first is the last of those at least this share of the longest."""
+
 _DWELL_S = 60.0
 _SETTLE_S = 120.0
 _SETTLE_SHARE = 0.1
 _GAUGE, _VALVE = 1, 2
-_QUANTITY = re.compile(r"^\s*([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
-_VOLUMES = {
-    "l": 1e-3,
-    "litre": 1e-3,
-    "litres": 1e-3,
-    "liter": 1e-3,
-    "liters": 1e-3,
-    "ml": 1e-6,
-    "dm3": 1e-3,
-    "cm3": 1e-6,
-    "m3": 1.0,
-    "m³": 1.0,
-    "ft3": 0.3048**3,
-    "cuft": 0.3048**3,
-    "cu ft": 0.3048**3,
-}
-_TIMES = {
-    "s": 1.0,
-    "sec": 1.0,
-    "second": 1.0,
-    "seconds": 1.0,
-    "min": 60.0,
-    "minute": 60.0,
-    "minutes": 60.0,
-    "h": 3600.0,
-    "hr": 3600.0,
-    "hour": 3600.0,
-    "hours": 3600.0,
-    "d": 86_400.0,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +88,15 @@ class DiagnoseOptions:
     whole_file_is_hold: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A log and what was found in it."""
+
+    series: Series
+    result: dict[str, Any]
+    """In the JSON shape of the outside contract; ``hold`` is None where no hold was found."""
+
+
 def options_from_text(
     *,
     unit: str | None = None,
@@ -120,82 +117,74 @@ def options_from_text(
     """
     if isolated_at is not None and whole_file_is_hold:
         raise BadInput("Either the valve closed at a time or the whole file is the hold, not both.")
+    named = unit or ""
     options = DiagnoseOptions(
         unit=unit,
-        volume_m3=None if volume is None else _quantity(volume, "volume", _VOLUMES, "12 L"),
-        target_pa=None if target is None else _pressure(target, "target", unit),
-        limit_pa=None if limit is None else _pressure(limit, "limit", unit),
-        rise_pa=None if rise is None else _pressure(rise, "rise", unit),
-        hold_s=None if hold is None else _quantity(hold, "hold", _TIMES, "30 min"),
+        volume_m3=None if volume is None else quantities.volume(volume, "volume"),
+        target_pa=None if target is None else quantities.pressure(target, "target", named),
+        limit_pa=None if limit is None else quantities.pressure(limit, "limit", named),
+        rise_pa=None if rise is None else quantities.pressure(rise, "rise", named),
+        hold_s=None if hold is None else _length(hold),
         isolated_at=isolated_at,
         whole_file_is_hold=whole_file_is_hold,
     )
-    for field in ("volume_m3", "target_pa", "limit_pa", "rise_pa", "hold_s"):
-        value = getattr(options, field)
+    for name in ("volume_m3", "target_pa", "limit_pa", "rise_pa", "hold_s"):
+        value = getattr(options, name)
         if value is not None and not value > 0:
-            raise BadInput(f"The {field.split('_')[0]} must be above zero.", field=field.split("_")[0])
+            raise BadInput(f"The {name.split('_')[0]} must be above zero.", field=name.split("_")[0])
     return options
 
 
-def _split(text: str, field: str, example: str) -> tuple[float, str]:
-    match = _QUANTITY.match(text)
-    try:
-        if match is None:
-            raise ValueError(text)
-        return float(match[1].replace(",", ".")), match[2]
-    except ValueError:
-        raise BadInput(
-            f"{text!r} is no {field}; write a number and its unit, for example {example!r}.", field=field
-        ) from None
+def _length(text: str) -> float:
+    """A length of time that says its unit: a bare 30 may be seconds or minutes."""
+    _, unit = quantities.split(text, "hold")
+    if not unit:
+        raise BadInput(f"{text.strip()!r} lacks its unit; write it like '30 min'.", field="hold")
+    return quantities.duration(text, "hold")
 
 
-def _quantity(text: str, field: str, units: dict[str, float], example: str) -> float:
-    value, unit = _split(text, field, example)
-    factor = units.get(unit.casefold())
-    if factor is None:
-        raise BadInput(
-            f"{text!r} is no {field}; write a number and its unit, for example {example!r}.", field=field
-        )
-    return value * factor
+def diagnose_file(path: Path, options: DiagnoseOptions) -> dict[str, Any]:
+    """Judge a log; the result alone, in the JSON shape of the outside contract. See `judge_file`."""
+    return judge_file(path, options).result
 
 
-def _pressure(text: str, field: str, unit: str | None) -> float:
-    value, named = _split(text, field, "500 micron")
-    if not named and unit is None:
-        raise BadInput(f"{text!r} lacks a unit; write for example '500 micron'.", field=field)
-    try:
-        return to_pascal(value, named or unit or "")
-    except ValueError as error:
-        raise BadInput(f"{str(error)[0].upper()}{str(error)[1:]}.", field=field) from None
-
-
-def diagnose_file(path: Path, options: DiagnoseOptions) -> dict[str, object]:
+def judge_file(path: Path, options: DiagnoseOptions, progress: Progress = lambda share: None) -> Judged:
     """Judge a log.
 
-    Returns
-    -------
-    dict
-        In the JSON shape of the outside contract; ``hold`` is None where no hold was found.
+    Parameters
+    ----------
+    path : Path
+        See `analytics.core.series_csv.read_series`.
+    options : DiagnoseOptions
+        What the caller says of it.
+    progress : callable, optional
+        Told the share of the work that is done.
 
     Raises
     ------
     BadInput
         If the file or an option cannot be used.
     """
-    series = read_series(path, options.unit)
+    series = read_series(path, options.unit, lambda share: progress(0.4 * share))
     asked_pa = options.target_pa
     if _nothing_before(series, options):
         options = replace(options, target_pa=None)
-    hold, phases = _found(series, options)
-    if hold is not None and asked_pa is not None and options.target_pa is None:
-        hold["remarks"] = [*hold["remarks"], UNSEEN_TARGET]
-    return {
+    found = _Finder(series, options, _top(series)).find(lambda share: progress(0.4 + 0.6 * share))
+    if asked_pa is not None and options.target_pa is None:
+        for hold in found.holds:
+            hold["remarks"] = [*hold["remarks"], UNSEEN_TARGET]
+    result = {
         "file": str(path),
-        "phases": phases,
-        "hold": hold,
+        "phases": found.phases,
+        "hold": found.chosen,
+        "holds": found.holds,
         "unread_rows": series.skipped,
         "unit_assumed": series.unit if series.unit_assumed else None,
+        "calendar": series.absolute,
+        "remarks": [*series.remarks, *found.remarks],
     }
+    progress(1.0)
+    return Judged(series, result)
 
 
 def _nothing_before(series: Series, options: DiagnoseOptions) -> bool:
@@ -204,56 +193,182 @@ def _nothing_before(series: Series, options: DiagnoseOptions) -> bool:
         return True
     if options.isolated_at is None:
         return False
-    first_us = next(row.time_us for row in series.rows if row.pressure_pa is not None or row.over)
-    return parse_time_us(options.isolated_at, series) <= first_us
-
-
-def _found(series: Series, options: DiagnoseOptions) -> tuple[dict[str, Any] | None, list[dict[str, object]]]:
-    """The hold, if there is one, and the phases."""
-    top_pa = _top(series)
-    first = _judged(series, options, top_pa, options.isolated_at)
-    found = _longest_hold(first)
-    if found is None and _finds_itself(options, series):
-        at_us = _gross_rise(series)
-        if at_us is not None:
-            options = replace(options, isolated_at=repr(at_us / US))
-            first = _judged(series, options, top_pa, options.isolated_at)
-            found = _longest_hold(first)
-            # The run is the hold, however near to the atmosphere it ends.
-            found = None if found is None else replace(found, end_us=None)
-    phases: list[dict[str, object]] = [_phase(phase, series) for phase in first.phases]
-    if found is None:
-        return None, phases
-    length_s = options.hold_s
-    if length_s is None:
-        end_us = series.rows[-1].time_us if found.end_us is None else found.end_us
-        length_s = (end_us - found.start_us) / US
-        if length_s <= 0:
-            return None, phases
-    settings = _settings(options, top_pa, length_s)
-    judged = _judged(series, options, top_pa, options.isolated_at, settings)
-    hold = next((one for one in judged.holds if one.start_us == found.start_us), None)
-    if hold is None:
-        return None, phases
-    cause = _cause(series, hold, settings, top_pa, found)
-    return _hold(hold, cause, settings, found), phases
-
-
-def _finds_itself(options: DiagnoseOptions, series: Series) -> bool:
-    no_report = all(row.valve is None for row in series.rows)
-    return options.isolated_at is None and not options.whole_file_is_hold and no_report
+    first_us = series.time_us[np.argmax(~np.isnan(series.pressure_pa) | series.over)]
+    return parse_time_us(options.isolated_at, series) <= int(first_us)
 
 
 def _top(series: Series) -> float | None:
     """Top of the gauge's range, where the log shows it: its highest value, many times, or reported over."""
-    values = [row.pressure_pa for row in series.rows if row.pressure_pa is not None]
-    if not values:
+    named = series.pressure_pa[series.over & ~np.isnan(series.pressure_pa)]
+    if len(named):
+        # "> 1000": the gauge says itself where it ends.
+        return float(np.median(named))
+    values = series.pressure_pa[~np.isnan(series.pressure_pa)]
+    if not len(values):
         return None
-    highest = max(values)
-    pegged = sum(1 for value in values if value == highest) >= 5 and highest > _LOWEST_TOP_PA
+    highest = float(values.max())
+    pegged = np.count_nonzero(values == highest) >= 5 and highest > _LOWEST_TOP_PA
     # A gauge that reads up to the atmosphere shows that, and is at no end of its range.
-    over = highest > _LOWEST_TOP_PA and any(row.over for row in series.rows)
+    over = highest > _LOWEST_TOP_PA and bool(series.over.any())
     return highest if (pegged and highest < 50_000) or over else None
+
+
+# Finding and judging -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    phases: list[dict[str, object]]
+    holds: list[dict[str, Any]]
+    chosen: dict[str, Any] | None
+    remarks: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    phase: Phase
+    closed_us: int | None
+    """When the valve closed, where that is known or was found otherwise than by recognition [µs]."""
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Finder:
+    """Finds the holds of a log and judges each."""
+
+    series: Series
+    options: DiagnoseOptions
+    top_pa: float | None
+
+    def find(self, progress: Progress) -> _Found:
+        """Recognise phases in the whole log, then judge each hold by its own readings."""
+        coarse, _ = thinned(self.series, RECOGNISED_ROWS)
+        closed_us = self._closed_us()
+        seen = self._view(coarse, closed_us, None, lambda share: progress(0.5 * share))
+        phases = seen.phases
+        holds = [_Candidate(phase, closed_us) for phase in _tested(seen)]
+        if self._finds_itself() and (at_us := _gross_rise(coarse, [one.phase for one in holds])) is not None:
+            again = self._view(coarse, at_us, None, lambda share: None)
+            # The run is the hold, however near to the atmosphere it ends.
+            run = [replace(phase, end_us=None) for phase in _tested(again) if phase.start_us == at_us]
+            if run:
+                phases = (*_before(phases, at_us), *run)
+                holds += [_Candidate(phase, at_us, (PERHAPS_VENTED,)) for phase in run]
+        last_us = int(self.series.time_us[-1])
+        holds.sort(key=lambda one: _lasted_us(one.phase, last_us), reverse=True)
+        holds = sorted(holds[:_MOST_HOLDS], key=lambda one: one.phase.start_us)
+        remarks: list[str] = []
+        judged: list[tuple[Phase, dict[str, Any]]] = []
+        since_us = int(self.series.time_us[0])
+        for at, one in enumerate(holds):
+            row = self._hold(one, since_us, remarks)
+            if row is not None:
+                judged.append((one.phase, row))
+            since_us = one.phase.end_us or since_us
+            progress(0.5 + 0.5 * (at + 1) / len(holds))
+        return _Found(
+            [phase_row(phase, last_us) for phase in phases],
+            [row for _, row in judged],
+            _chosen(judged, last_us),
+            remarks,
+        )
+
+    def _finds_itself(self) -> bool:
+        return (
+            self.options.isolated_at is None
+            and not self.options.whole_file_is_hold
+            and self.series.valve is None
+        )
+
+    def _closed_us(self) -> int | None:
+        """When the valve closed, where the caller says it."""
+        if self.options.whole_file_is_hold:
+            return int(self.series.time_us[0])
+        if self.options.isolated_at is None:
+            return None
+        return parse_time_us(self.options.isolated_at, self.series)
+
+    def _hold(self, one: _Candidate, since_us: int, remarks: list[str]) -> dict[str, Any] | None:
+        """Judge one hold, by the readings since the one before."""
+        found, last_us = one.phase, int(self.series.time_us[-1])
+        end_us = last_us if found.end_us is None else found.end_us
+        length_s = self.options.hold_s or (end_us - found.start_us) / US
+        if length_s <= 0:
+            return None
+        settings = _settings(self.options, self.top_pa, length_s)
+        # Where those do not show it again, recognition needs all that went before.
+        for from_us in (since_us, int(self.series.time_us[0])):
+            stretch, size = thinned(_cut(self.series, from_us, end_us + _after_us(settings)), JUDGED_ROWS)
+            hold = self._judged(stretch, one.closed_us, settings, found)
+            if hold is not None:
+                if size > 1:
+                    remarks.append(f"The log is long: a hold was judged by medians of {size} readings each.")
+                hold = replace(hold, remarks=(*hold.remarks, *one.remarks))
+                return hold_row(hold, _cause(stretch, hold, settings, self.top_pa, found), found)
+        return None
+
+    def _judged(
+        self, stretch: Series, closed_us: int | None, settings: TrackSettings, found: Phase
+    ) -> HoldTest | None:
+        seen = self._view(stretch, closed_us, settings, lambda share: None)
+        near = [one for one in seen.holds if abs(one.start_us - found.start_us) <= 300 * US]
+        return min(near, key=lambda one: abs(one.start_us - found.start_us), default=None)
+
+    def _view(
+        self, series: Series, closed_us: int | None, settings: TrackSettings | None, progress: Progress
+    ) -> View:
+        span_s = float(series.time_us[-1] - series.time_us[0]) / US
+        given = settings or _settings(self.options, self.top_pa, self.options.hold_s or span_s + 86_400.0)
+        samples = _samples(series, closed_us, self.options.whole_file_is_hold, progress)
+        state = fold(begin(given), given, samples)
+        # Nothing will be added to a file: whatever could be awaited has been.
+        last_us = int(series.time_us[-1])
+        return view(state, given, last_us + round((given.procedure.hold_s + 86_400) * US))
+
+
+def _tested(seen: View) -> list[Phase]:
+    """The holds that have a hold test."""
+    tested = {hold.start_us for hold in seen.holds}
+    return [phase for phase in seen.phases if phase.kind is PhaseKind.HOLD and phase.start_us in tested]
+
+
+def _before(phases: tuple[Phase, ...], at_us: int) -> list[Phase]:
+    """The phases before a run upwards; what the run itself looked like is none."""
+    kept = [phase for phase in phases if phase.start_us < at_us]
+    while kept and kept[-1].kind in (PhaseKind.BROKEN, PhaseKind.IDLE):
+        kept.pop()
+    if kept:
+        kept[-1] = replace(kept[-1], end_us=at_us)
+    return kept
+
+
+def _lasted_us(phase: Phase, last_us: int) -> int:
+    return (last_us if phase.end_us is None else phase.end_us) - phase.start_us
+
+
+def _chosen(judged: list[tuple[Phase, dict[str, Any]]], last_us: int) -> dict[str, Any] | None:
+    """The last of the holds that lasted at least half as long as the longest."""
+    longest = max((_lasted_us(phase, last_us) for phase, _ in judged), default=0)
+    worth = [row for phase, row in judged if _lasted_us(phase, last_us) >= _WORTH * longest]
+    return worth[-1] if worth else None
+
+
+def _cut(series: Series, from_us: int, to_us: int) -> Series:
+    a, b = np.searchsorted(series.time_us, [from_us, to_us], side="left")
+    rows = slice(int(a), int(b) + 1)
+    return replace(
+        series,
+        time_us=series.time_us[rows],
+        pressure_pa=series.pressure_pa[rows],
+        over=series.over[rows],
+        temperature_k=None if series.temperature_k is None else series.temperature_k[rows],
+        valve=None if series.valve is None else series.valve[rows],
+    )
+
+
+def _after_us(settings: TrackSettings) -> int:
+    """What is looked at after the end of a hold: the extension, and a slow gauge's readings [µs]."""
+    return round((3 * settings.procedure.persistence_s + 900) * US)
 
 
 def _settings(options: DiagnoseOptions, top_pa: float | None, hold_s: float) -> TrackSettings:
@@ -278,82 +393,73 @@ def _settings(options: DiagnoseOptions, top_pa: float | None, hold_s: float) -> 
     return TrackSettings(procedure, (gauge, valve), _GAUGE, options.volume_m3)
 
 
-def _judged(
-    series: Series,
-    options: DiagnoseOptions,
-    top_pa: float | None,
-    isolated_at: str | None,
-    settings: TrackSettings | None = None,
-) -> View:
-    span_s = (series.rows[-1].time_us - series.rows[0].time_us) / US
-    given = settings or _settings(options, top_pa, options.hold_s or span_s + 86_400.0)
-    state = fold(begin(given), given, _samples(series, options, isolated_at))
-    # Nothing will be added to a file: whatever could be awaited has been.
-    return view(state, given, series.rows[-1].time_us + round((given.procedure.hold_s + 86_400) * US))
-
-
-def _samples(series: Series, options: DiagnoseOptions, isolated_at: str | None) -> list[Sample]:
-    samples = []
-    first_us = series.rows[0].time_us
-    closed_us = parse_time_us(isolated_at, series) if isolated_at is not None else None
-    if options.whole_file_is_hold:
-        closed_us = first_us
-    elif closed_us is not None:
-        samples.append(Sample(first_us, _VALVE, Quantity.VALVE, float(Valve.OPEN)))
-    if closed_us is not None:
-        samples.append(Sample(closed_us, _VALVE, Quantity.VALVE, float(Valve.CLOSED)))
-    for row in series.rows:
-        if row.pressure_pa is not None:
-            samples.append(Sample(row.time_us, _GAUGE, Quantity.PRESSURE, row.pressure_pa))
-        if row.over:
-            samples.append(Sample(row.time_us, _GAUGE, Quantity.OVERRANGE, 1.0))
-        if row.temperature_k is not None:
-            samples.append(Sample(row.time_us, _GAUGE, Quantity.TEMPERATURE, row.temperature_k))
-        if row.valve is not None and (
-            closed_us is None or (not options.whole_file_is_hold and row.time_us > closed_us)
+def _samples(
+    series: Series, closed_us: int | None, all_through: bool, progress: Progress
+) -> Iterator[Sample]:
+    """The rows as samples, in the order of their times; made as they are needed."""
+    n = len(series)
+    if closed_us is not None and not all_through and series.time_us[0] < closed_us:
+        yield Sample(int(series.time_us[0]), _VALVE, Quantity.VALVE, float(Valve.OPEN))
+    closing = closed_us
+    for start in range(0, n, 20_000):
+        rows = slice(start, start + 20_000)
+        kelvins = [None] * n if series.temperature_k is None else series.temperature_k[rows].tolist()
+        valves = [-1] * n if series.valve is None else series.valve[rows].tolist()
+        columns = (series.time_us[rows], series.pressure_pa[rows], series.over[rows])
+        for time_us, pressure, over, kelvin, valve in zip(
+            *(column.tolist() for column in columns), kelvins, valves, strict=False
         ):
-            samples.append(Sample(row.time_us, _VALVE, Quantity.VALVE, float(row.valve)))
-    return sorted(samples)
+            if closing is not None and time_us >= closing:
+                yield Sample(closing, _VALVE, Quantity.VALVE, float(Valve.CLOSED))
+                closing = None
+            if pressure == pressure:
+                yield Sample(time_us, _GAUGE, Quantity.PRESSURE, pressure)
+            if over:
+                yield Sample(time_us, _GAUGE, Quantity.OVERRANGE, 1.0)
+            if kelvin is not None and kelvin == kelvin:
+                yield Sample(time_us, _GAUGE, Quantity.TEMPERATURE, kelvin)
+            if valve >= 0 and (closed_us is None or (not all_through and time_us > closed_us)):
+                yield Sample(time_us, _VALVE, Quantity.VALVE, float(valve))
+        progress(min((start + 20_000) / n, 1.0))
 
 
-def _longest_hold(seen: View) -> Phase | None:
-    """The longest hold that has a hold test."""
-    tested = {hold.start_us for hold in seen.holds}
-    holds = [phase for phase in seen.phases if phase.kind is PhaseKind.HOLD and phase.start_us in tested]
-    last_us = max((phase.end_us or phase.start_us for phase in seen.phases), default=0)
-    return max(holds, key=lambda phase: (phase.end_us or max(last_us, 2**62)) - phase.start_us, default=None)
+def _gross_rise(series: Series, holds: list[Phase]) -> int | None:
+    """Where a log that ends in a run upwards left its lowest pressure, as with a gross leak.
 
-
-def _gross_rise(series: Series) -> int | None:
-    """Where a log that ends in a run upwards left its lowest pressure, as with a gross leak."""
-    rows = [row for row in series.rows if row.pressure_pa is not None or row.over]
-    values = np.array([np.inf if row.pressure_pa is None else row.pressure_pa for row in rows])
+    None where a hold was recognised there already.
+    """
+    use = ~np.isnan(series.pressure_pa) | series.over
+    times, values = series.time_us[use], np.where(series.over, np.inf, series.pressure_pa)[use]
     if len(values) < 5:
         return None
-    steady = np.array([float(np.median(values[max(i - 1, 0) : i + 2])) for i in range(len(values))])
+    middle = np.sort(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)[1]
+    steady = np.concatenate((values[:1], middle, values[-1:]))
+    steady[0], steady[-1] = min(values[:2]), min(values[-2:])
     low = len(steady) - 1 - int(np.argmin(steady[::-1]))
     left = steady[low:]
-    if len(left) < 3 or not left[-1] > 2.0 * max(float(left[0]), 0.1):
+    least = max(float(left[0]), 0.1)
+    if len(left) < 3 or not left[-1] > 2.0 * least:
         return None
     # The last reading before the run; from there on it never comes back.
-    still_low = np.flatnonzero(left <= 1.2 * max(float(left[0]), 0.1))
-    return rows[low + int(still_low[-1])].time_us
+    still_low = np.flatnonzero(left <= 1.2 * least)
+    at_us = int(times[low + int(still_low[-1])])
+    if any(one.end_us is None or one.end_us > at_us for one in holds):
+        return None
+    return at_us
 
 
 def _cause(
     series: Series, hold: HoldTest, settings: TrackSettings, top_pa: float | None, found: Phase
 ) -> Diagnosis:
     end_us = min(hold.planned_end_us, found.end_us or hold.planned_end_us)
-    rows = [
-        row
-        for row in series.rows
-        if hold.start_us <= row.time_us <= end_us and row.pressure_pa is not None and not row.over
-    ]
-    kelvins = np.array([np.nan if row.temperature_k is None else row.temperature_k for row in rows])
+    use = (hold.start_us <= series.time_us) & (series.time_us <= end_us)
+    use &= ~np.isnan(series.pressure_pa) & ~series.over
+    kelvins = None if series.temperature_k is None else series.temperature_k[use]
+    top_pa = min(top_pa or CHOKED_PA, CHOKED_PA)
     return diagnose(
-        np.array([(row.time_us - hold.start_us) / US for row in rows]),
-        np.array([row.pressure_pa for row in rows], dtype=np.float64),
-        kelvins if np.isfinite(kelvins).any() else None,
+        (series.time_us[use] - hold.start_us) / US,
+        np.minimum(series.pressure_pa[use], top_pa),
+        kelvins if kelvins is not None and np.isfinite(kelvins).any() else None,
         start_pa=hold.start_pa,
         limit_pa=hold.limit_pa,
         settle_s=settings.procedure.settle_s,
@@ -361,59 +467,3 @@ def _cause(
         volume_m3=settings.volume_m3,
         top_pa=top_pa,
     )
-
-
-# The contract's shape ----------------------------------------------------------------------------------
-
-
-def _iso(time_us: int | None) -> str | None:
-    return None if time_us is None else to_datetime(time_us).astimezone(UTC).isoformat()
-
-
-def _phase(phase: Phase, series: Series) -> dict[str, object]:
-    end_us = series.rows[-1].time_us if phase.end_us is None else phase.end_us
-    return {"kind": phase.kind.value, "start": _iso(phase.start_us), "end": _iso(end_us)}
-
-
-def _hold(hold: HoldTest, cause: Diagnosis, settings: TrackSettings, found: Phase) -> dict[str, Any]:
-    end_us = hold.planned_end_us if found.end_us is None else min(hold.planned_end_us, found.end_us)
-    failed = hold.verdict is Verdict.FAILED
-    kelvin = cause.equilibrium_temperature_k
-    return {
-        "start": _iso(hold.start_us),
-        "end": _iso(end_us),
-        "verdict": hold.verdict.value,
-        "reason": hold.reason,
-        "text": hold.text,
-        "decided_at": _iso(hold.decided_us),
-        "first_over_limit": _iso(hold.first_over_us),
-        "start_pa": hold.start_pa,
-        "limit_pa": hold.limit_pa,
-        "last_pa": hold.last_pa,
-        "remarks": list(hold.remarks),
-        "smallest_leak_shown_pa_m3_per_s": hold.smallest_leak_pa_m3_per_s,
-        "cause": cause.cause.value,
-        "probabilities": cause.probabilities,
-        "evidence": list(cause.evidence),
-        "advice": cause.advice,
-        "rise_pa_per_s": {"leak": _interval(cause.leak_pa_per_s)},
-        "leak_rate_pa_m3_per_s": _interval(cause.leak_pa_m3_per_s),
-        "moisture": {
-            "vapour_pa": cause.vapour_pa,
-            "vapour_g": cause.vapour_g,
-            "equilibrium_temperature_c": None if kelvin is None else kelvin - ZERO_CELSIUS_K,
-        },
-        # From the data up to then alone the rule itself can tell a fail at its decision, and no earlier
-        # call is made here.
-        "early_call": {
-            "at": _iso(hold.decided_us) if failed else None,
-            "outcome": "failed" if failed else None,
-            "probability": 1.0 if failed else None,
-        },
-    }
-
-
-def _interval(interval: Interval | None) -> dict[str, float] | None:
-    if interval is None:
-        return None
-    return {"value": interval.value, "low": interval.low, "high": interval.high}

@@ -2,60 +2,45 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import math
-import re
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 
-from model.clock import to_us
+import numpy as np
+
+from analytics.core.logfile.header import Columns, find_header
+from analytics.core.logfile.numbers import Numbers
+from analytics.core.logfile.text import COMMENTS, Progress, cells_of, chunks
+from analytics.core.logfile.times import ABSOLUTE_S, Times, read_one
+from model.clock import US
 from model.errors import BadInput
 from model.reading import Valve
 from physics.constants import ATMOSPHERE_PA
-from physics.units import MICRON_PA, pascals_per, to_kelvin
-
-ABSOLUTE_S = 2.0**28
-"""Times from here on are Unix times, smaller ones count from the start (RFC 8428, section 4.5.3)."""
+from physics.types import BoolArray, FloatArray, IntArray
+from physics.units import MICRON_PA, pascals_per, pressure_unit, to_kelvin
 
 LOWEST_PA, HIGHEST_PA = -5.0, 1.5e6
-"""Outside this no gauge of the trade reads: the unit is wrong."""
+"""Outside this no gauge of the trade reads: the unit is wrong, or it is a code for something else."""
 
-_LATEST_S = 253_402_214_400.0
-"""The last day of the calendar's year 9999 as Unix time; nothing is later."""
+MOST_ROWS = 20_000_000
+"""About 1.5 GB of memory; a reading a second for most of a year."""
 
-_NAMES = {
-    "time": ("time", "timestamp", "datetime", "date", "elapsed", "t"),
-    "pressure": ("pressure", "vacuum", "p"),
-    "temperature": ("temperature", "temp"),
-    "valve": ("valve",),
+_FEW_CODES = 0.1
+"""Share of values that no gauge reads up to which they are taken for codes of faults."""
+
+_NO_UNIT = {"", "abs", "absolute", "raw", "avg", "average", "mean", "filtered", "circuit", "system", "gauge"}
+_VALVE = {
+    "open": Valve.OPEN,
+    "opened": Valve.OPEN,
+    "closed": Valve.CLOSED,
+    "close": Valve.CLOSED,
+    "shut": Valve.CLOSED,
+    "moving": Valve.MOVING,
+    "unknown": Valve.UNKNOWN,
+    "": None,
 }
-_TIME_UNITS = {
-    "s": 1.0,
-    "sec": 1.0,
-    "seconds": 1.0,
-    "ms": 1e-3,
-    "min": 60.0,
-    "minutes": 60.0,
-    "h": 3600.0,
-    "hours": 3600.0,
-}
-_OVER = {"ol", "over", "overrange", "over-range", "over range", "+++", "high", "hi"}
-_VALVE = {"open": Valve.OPEN, "closed": Valve.CLOSED, "moving": Valve.MOVING, "unknown": Valve.UNKNOWN}
-_HEADER = re.compile(r"^\s*(?P<name>[^(\[]*?)\s*(?:[(\[]\s*(?P<unit>[^)\]]*?)\s*[)\]])?\s*$")
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One row: time [µs], pressure [Pa] (None: over-range without a number), temperature [K], valve."""
-
-    time_us: int
-    pressure_pa: float | None
-    over: bool
-    temperature_k: float | None
-    valve: Valve | None
+_NO_VALVE = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +49,16 @@ class Series:
 
     Parameters
     ----------
-    rows : tuple of Row
-        At least two; of two pressures of one time the smaller comes first.
+    time_us : ndarray of int64, shape (n,)
+        Times [µs]; of two pressures of one time the smaller comes first.
+    pressure_pa : ndarray, shape (n,)
+        Pressures [Pa], NaN where a row has none.
+    over : ndarray of bool, shape (n,)
+        Rows that say over-range.
+    temperature_k : ndarray, shape (n,), or None
+        Temperatures [K], NaN where a row has none; None where no row has one.
+    valve : ndarray of int8, shape (n,), or None
+        What the valve reported, as `model.reading.Valve`, -1 where nothing.
     absolute : bool
         Whether the times are of the calendar; else they count from the start.
     unit : str
@@ -74,153 +67,327 @@ class Series:
         Neither the header nor the caller named it.
     skipped : int
         Rows whose time or pressure could not be read; a pressure that is not finite is none.
+    remarks : tuple of str
+        How the log was read where it could be read otherwise, in sentences.
     """
 
-    rows: tuple[Row, ...]
+    time_us: IntArray
+    pressure_pa: FloatArray
+    over: BoolArray
+    temperature_k: FloatArray | None
+    valve: IntArray | None
     absolute: bool
     unit: str
     unit_assumed: bool
     skipped: int
+    remarks: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.time_us)
 
 
-@dataclass(frozen=True, slots=True)
-class _Columns:
-    index: dict[str, int]
-    units: dict[str, str]
-
-
-def read_series(path: Path, unit: str | None = None) -> Series:
+def read_series(path: Path, unit: str | None = None, progress: Progress = lambda share: None) -> Series:
     """Read a log.
 
     Parameters
     ----------
     path : Path
         CSV with a header that names ``time`` and ``pressure``, and perhaps ``temperature`` and ``valve``;
-        units may stand there in brackets. Commas, semicolons or tabs divide the columns.
+        units may stand there in brackets. Commas, semicolons, tabs or blanks divide the columns. Packed with
+        gzip or not, in UTF-8, UTF-16 or Latin-1, with any ends of lines; comments, and what a logger says of
+        itself before the header, are passed over.
     unit : str, optional
         Unit of the pressures; it goes before what the header says.
+    progress : callable, optional
+        Told the share that has been read.
 
     Raises
     ------
     BadInput
-        One sentence that says what is wrong with the file, and in which line.
+        One sentence that says what is wrong with the file, and where possible in which line.
     """
-    lines = _text(path).splitlines()
-    first = next((i for i, line in enumerate(lines) if line.strip()), None)
-    if first is None:
-        raise BadInput(f"{path.name} is empty.")
-    divider = _divider(lines[first])
-    reader = csv.reader(io.StringIO("\n".join(lines[first:])), delimiter=divider)
-    try:
-        columns = _columns(path, next(reader))
-        raw = list(_cells(reader, columns))
-    except csv.Error as error:
-        raise BadInput(f"{path.name} is no CSV file: {error}.") from None
-    return _series(path, raw, columns, unit, divider, first)
+    with chunks(path, progress) as parts:
+        first = next(parts, [])
+        if not any(line.strip() for line in first):
+            raise BadInput(f"{path.name} is empty.")
+        columns = find_header(first)
+        if columns is None:
+            raise BadInput(_no_header(path.name, first))
+        _refuse_split_decimals(path.name, columns, first)
+        table = _Table(path.name, columns, unit)
+        for lines in chain([first[columns.line :]], parts):
+            table.take(lines)
+    return table.series()
 
 
-def _text(path: Path) -> str:
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise BadInput(f"{path} cannot be read: {error.strerror or error}.") from None
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
-    if b"\0" in data:
-        raise BadInput(f"{path.name} is no text file.")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("latin-1")
+def _no_header(name: str, lines: list[str]) -> str:
+    line = next(line for line in lines if line.strip())
+    divider = max(";\t,", key=line.count)
+    found = ", ".join(repr(cell[:40]) for cell in cells_of(line, divider)[:8])
+    return f"{name} needs a header with columns called time and pressure; its first line has {found}."
 
 
-def _divider(header: str) -> str:
-    return max(";\t,", key=header.count)
-
-
-def _columns(path: Path, header: list[str]) -> _Columns:
-    index: dict[str, int] = {}
-    units: dict[str, str] = {}
-    for position, cell in enumerate(header):
-        match = _HEADER.match(cell)
-        name = (match["name"] if match else cell).strip().casefold()
-        for column, names in _NAMES.items():
-            words = re.split(r"[\s_]+", name)
-            if column not in index and (name in names or words[0] in names[:3]):
-                index[column] = position
-                named = match["unit"] if match and match["unit"] else ""
-                units[column] = named or (words[-1] if len(words) > 1 else "")
-    for column in ("time", "pressure"):
-        if column not in index:
-            found = ", ".join(repr(cell.strip()) for cell in header[:8])
-            raise BadInput(
-                f"{path.name} needs a header with columns called time and pressure; "
-                f"its first line has {found}."
-            )
-    return _Columns(index, units)
-
-
-def _cells(reader: Iterator[list[str]], columns: _Columns) -> Iterator[tuple[str, str, str, str]]:
-    order = [columns.index.get(name, -1) for name in ("time", "pressure", "temperature", "valve")]
-    for row in reader:
-        cells = [row[i].strip() if 0 <= i < len(row) else "" for i in order]
-        if any(cells):
-            yield cells[0], cells[1], cells[2], cells[3]
-        else:
-            yield "", "", "", ""
-
-
-def _series(
-    path: Path,
-    raw: list[tuple[str, str, str, str]],
-    columns: _Columns,
-    unit: str | None,
-    divider: str,
-    offset: int,
-) -> Series:
-    time_scale = _TIME_UNITS.get(columns.units["time"].casefold(), 1.0)
-    header_unit = columns.units["pressure"]
-    values = [_number(cells[1], divider) for cells in raw]
-    named = unit or _known_unit(header_unit)
-    chosen = named or _likely_unit([value for value in values if value is not None])
-    factor = _factor(chosen)
-    rows: list[Row] = []
-    skipped = unread_pressures = 0
-    trouble = ""
-    for line, (cells, value) in enumerate(zip(raw, values, strict=True), start=offset + 2):
-        if not any(cells):
-            continue
-        time_s = _time(cells[0], divider, time_scale)
-        over = cells[1].casefold() in _OVER
-        if time_s is None or (value is None and not over and not cells[3] and not cells[2]):
-            skipped += 1
-            what = f"{cells[0]!r} is no time" if time_s is None else f"{cells[1]!r} is no pressure"
-            trouble = trouble or f"line {line}: {what}"
-            continue
-        if cells[1] and value is None and not over:
-            unread_pressures += 1
-        pressure = None if value is None else value * factor
-        if pressure is not None and not LOWEST_PA <= pressure <= HIGHEST_PA:
-            raise BadInput(
-                f"{path.name}, line {line}: {cells[1]} {chosen} is no absolute pressure that a gauge reads; "
-                "is the unit right?"
-            )
-        kelvin = _kelvin(_number(cells[2], divider), columns.units.get("temperature", ""))
-        rows.append(Row(round(time_s * 1e6), pressure, over, kelvin, _VALVE.get(cells[3].casefold())))
-    readings = sum(1 for row in rows if row.pressure_pa is not None or row.over)
-    if readings < 2 or skipped > len(rows):
-        because = f" ({trouble})" if trouble else ""
+def _refuse_split_decimals(name: str, columns: Columns, lines: list[str]) -> None:
+    """Decimal commas in columns that commas divide: nobody can tell which comma is which."""
+    if columns.divider != ",":
+        return
+    counts = [
+        len([cell for cell in cells_of(line, ",") if cell]) for line in lines[columns.line :][:1000] if line
+    ]
+    if sum(1 for count in counts if count > len(columns.names)) > len(counts) / 2:
         raise BadInput(
-            f"{path.name} has {readings} readable pressure readings, too few for a judgement{because}."
+            f"{name} has more cells in its rows than names in its header; with decimal commas, divide the "
+            "columns by semicolons or tabs."
         )
-    absolute = [row.time_us >= ABSOLUTE_S * 1e6 for row in rows]
-    if any(absolute) != all(absolute):
-        raise BadInput(f"{path.name} mixes times of the calendar with seconds from a start.")
-    # Of two values for one time the smaller judges.
-    rows.sort(key=lambda row: (row.time_us, math.inf if row.pressure_pa is None else row.pressure_pa))
-    if rows[0].time_us == rows[-1].time_us:
-        raise BadInput(f"{path.name} has one time only in all its rows.")
-    return Series(tuple(rows), all(absolute), chosen, named is None, skipped + unread_pressures)
+
+
+@dataclass(slots=True)
+class _Table:
+    """The columns of a log while it is read."""
+
+    name: str
+    columns: Columns
+    unit: str | None
+    lines: int = 0
+    times: Times = field(init=False)
+    numbers: Numbers = field(init=False)
+    degrees: Numbers = field(init=False)
+    factor: float = 1.0
+    pressures: list[FloatArray] = field(default_factory=list)
+    overs: list[BoolArray] = field(default_factory=list)
+    kelvins: list[FloatArray] = field(default_factory=list)
+    valves: list[IntArray] = field(default_factory=list)
+    said: list[BoolArray] = field(default_factory=list)
+    """Rows with anything in them but a time that can be read or a pressure that cannot."""
+    units: set[str] = field(default_factory=set)
+    valve_words: set[str] = field(default_factory=set)
+    unread: int = 0
+    trouble: str = ""
+
+    def __post_init__(self) -> None:
+        divider = self.columns.divider
+        self.times = Times(self.name, self.columns.time_unit, divider)
+        self.numbers = Numbers(self.name, divider)
+        self.degrees = Numbers(self.name, divider)
+        self.unit = self.unit or self._header_unit()
+        self.factor = 1.0 if self.unit is None else _factor(self.unit)
+        self.lines = self.columns.line
+
+    def _header_unit(self) -> str | None:
+        written = self.columns.pressure_unit
+        try:
+            return pressure_unit(written)
+        except ValueError:
+            if written.strip().casefold() in _NO_UNIT:
+                return None
+        raise BadInput(
+            f"{self.name} has pressures in {written!r}, which is no known unit of absolute pressure; if "
+            "it means one, name that with --unit."
+        )
+
+    def take(self, lines: list[str]) -> None:
+        """Take the next lines."""
+        columns = self.columns
+        pairs = [
+            (at, cells_of(line, columns.divider))
+            for at, line in enumerate(lines, start=self.lines + 1)
+            if not _passed_over(line)
+        ]
+        self.lines += len(lines)
+        # Logs that were joined repeat their header.
+        pairs = [(at, row) for at, row in pairs if row != columns.names and any(row)]
+        if not pairs:
+            return
+        if sum(map(len, self.pressures)) + len(pairs) > MOST_ROWS:
+            raise BadInput(f"{self.name} has more than {MOST_ROWS} rows; cut it, or thin it out.")
+        rows = [row for _, row in pairs]
+        cells = self._column(rows, columns.time)
+        if columns.date >= 0:
+            dates = self._column(rows, columns.date)
+            cells = [f"{day} {clock}" for day, clock in zip(dates, cells, strict=True)]
+        timed = self.times.read(cells)
+        texts = self._column(rows, columns.pressure)
+        values, over = self.numbers.read(texts, self.factor)
+        over = np.zeros(len(rows), dtype=bool) if over is None else over
+        known = ~np.isnan(values) | over
+        other = self._others(rows)
+        self._complain(timed, known | other, pairs, cells, texts)
+        self.unread += int(
+            np.count_nonzero(timed & other & ~known & np.array([text != "" for text in texts]))
+        )
+        self.pressures.append(values)
+        self.overs.append(over)
+        self.said.append(known | other)
+
+    def _others(self, rows: list[list[str]]) -> BoolArray:
+        """Take the other columns; returns which rows have anything in them."""
+        columns, other = self.columns, np.zeros(len(rows), dtype=bool)
+        if columns.unit >= 0:
+            self.units |= set(self._column(rows, columns.unit)) - {""}
+        if columns.temperature >= 0:
+            kelvin, _ = self.degrees.read(self._column(rows, columns.temperature))
+            self.kelvins.append(_kelvin(kelvin, columns.temperature_unit))
+            other |= ~np.isnan(kelvin)
+        if columns.valve >= 0:
+            words = [word.casefold() for word in self._column(rows, columns.valve)]
+            self.valve_words |= set(words) if len(self.valve_words) < 20 else set()
+            valve = [_NO_VALVE if (said := _VALVE.get(word)) is None else int(said) for word in words]
+            self.valves.append(np.array(valve, dtype=np.int8))
+            other |= self.valves[-1] != _NO_VALVE
+        return other
+
+    def _column(self, rows: list[list[str]], at: int) -> list[str]:
+        return [row[at] if at < len(row) else "" for row in rows]
+
+    def _complain(
+        self,
+        timed: BoolArray,
+        used: BoolArray,
+        pairs: list[tuple[int, list[str]]],
+        times: list[str],
+        pressures: list[str],
+    ) -> None:
+        """Remember the first row that could not be read."""
+        bad = np.flatnonzero(~(timed & used))
+        if self.trouble or not len(bad):
+            return
+        first = int(bad[0])
+        what = (
+            f"{pressures[first][:40]!r} is no pressure"
+            if timed[first]
+            else f"{times[first][:40]!r} is no time"
+        )
+        self.trouble = f"line {pairs[first][0]}: {what}"
+
+    # The whole ---------------------------------------------------------------------------------------------
+
+    def series(self) -> Series:
+        """Put the columns together.
+
+        Raises
+        ------
+        BadInput
+            If too little can be read, or what can be read makes no sense.
+        """
+        if not self.pressures:
+            raise BadInput(self._too_few(0))
+        time_us, timed = self.times.finish()
+        pressure, over = np.concatenate(self.pressures), np.concatenate(self.overs)
+        use = timed & np.concatenate(self.said)
+        unit, assumed, factor = self._unit(pressure[use])
+        pressure *= factor
+        unread = self.unread + self._drop_codes(pressure, over, use, unit)
+        skipped = int(len(use) - np.count_nonzero(use))
+        readings = int(np.count_nonzero(use & (~np.isnan(pressure) | over)))
+        if readings < 2 or skipped > np.count_nonzero(use):
+            raise BadInput(self._too_few(readings))
+        time_us = _spread(time_us, use, self.times.remarks)
+        order = np.flatnonzero(use)
+        # Of two values for one time the smaller judges.
+        order = order[
+            np.lexsort((np.where(np.isnan(pressure[order]), np.inf, pressure[order]), time_us[order]))
+        ]
+        if time_us[order[0]] == time_us[order[-1]]:
+            raise BadInput(f"{self.name} has one time only in all its rows.")
+        return Series(
+            time_us[order],
+            pressure[order],
+            over[order],
+            _chosen(self.kelvins, order),
+            self._chosen_valve(order),
+            self.times.absolute,
+            unit,
+            assumed,
+            skipped + unread,
+            (*self.times.remarks, *self._remarks()),
+        )
+
+    def _too_few(self, readings: int) -> str:
+        because = f" ({self.trouble})" if self.trouble else ""
+        return f"{self.name} has {readings} readable pressure readings, too few for a judgement{because}."
+
+    def _unit(self, values: FloatArray) -> tuple[str, bool, float]:
+        """Unit of the pressures, whether it is assumed, and by what is still to be multiplied."""
+        if self.unit is not None:
+            return self.unit, False, 1.0
+        if len(self.units) > 1:
+            named = ", ".join(sorted(self.units)[:4])
+            raise BadInput(f"{self.name} mixes units in its column of units ({named}).")
+        if self.units:
+            unit = next(iter(self.units))
+            return unit, False, _factor(unit)
+        if self.numbers.unit_seen:
+            return "Pa", False, 1.0
+        unit = _likely_unit(values)
+        return unit, True, _factor(unit)
+
+    def _drop_codes(self, pressure: FloatArray, over: BoolArray, use: BoolArray, unit: str) -> int:
+        """Blank out values that no gauge reads; returns how many those were."""
+        wrong = use & ((pressure < LOWEST_PA) | (pressure > HIGHEST_PA))
+        count = int(np.count_nonzero(wrong))
+        if count > _FEW_CODES * np.count_nonzero(use & ~np.isnan(pressure)):
+            value = float(pressure[np.flatnonzero(wrong)[0]]) / pascals_per(unit)
+            raise BadInput(
+                f"{self.name}: {value:.6g} {unit} is no absolute pressure that a gauge reads; is the "
+                "unit right?"
+            )
+        pressure[wrong] = np.nan
+        return count
+
+    def _chosen_valve(self, order: IntArray) -> IntArray | None:
+        words = self.valve_words - {""}
+        if words and not words & set(_VALVE):
+            raise BadInput(
+                f"{self.name} has {min(words)[:40]!r} in its column of the valve; write open or closed "
+                "there, or call the column something else."
+            )
+        if not self.valves or not any((part != _NO_VALVE).any() for part in self.valves):
+            return None
+        valve: IntArray = np.concatenate(self.valves)[order]
+        return valve
+
+    def _remarks(self) -> Iterator[str]:
+        columns = self.columns
+        if columns.pressures > 1:
+            name = columns.names[columns.pressure]
+            yield f"It has {columns.pressures} columns of pressures; {name!r} was taken."
+
+
+def _passed_over(line: str) -> bool:
+    return not line or line.isspace() or line.lstrip().startswith(COMMENTS)
+
+
+def _chosen(parts: list[FloatArray], order: IntArray) -> FloatArray | None:
+    if not parts or all(np.isnan(part).all() for part in parts):
+        return None
+    chosen: FloatArray = np.concatenate(parts)[order]
+    return chosen
+
+
+def _spread(time_us: IntArray, use: BoolArray, remarks: list[str]) -> IntArray:
+    """Spread readings that share a time because it is written in whole seconds or minutes.
+
+    Only where the log is in order and most times carry several readings.
+    """
+    rows = np.flatnonzero(use)
+    times = time_us[rows]
+    steps = np.diff(times)
+    if len(rows) < 10 or (steps < 0).any():
+        return time_us
+    starts = np.flatnonzero(np.concatenate(([True], steps > 0)))
+    counts = np.diff(np.concatenate((starts, [len(times)])))
+    if len(starts) < 3 or np.count_nonzero(counts > 1) <= 0.5 * len(starts):
+        return time_us
+    ticks = np.diff(times[starts])
+    tick = int(np.median(ticks))
+    lengths = np.minimum(np.append(ticks, tick), tick)
+    place = np.arange(len(times)) - np.repeat(starts, counts)
+    spread = time_us.copy()
+    spread[rows] = times + place * np.repeat(lengths, counts) // np.repeat(counts, counts)
+    remarks.append(
+        f"Its times are written in steps of {tick / US:.6g} s with several readings each: spread evenly."
+    )
+    return spread
 
 
 def _factor(unit: str) -> float:
@@ -230,57 +397,24 @@ def _factor(unit: str) -> float:
         raise BadInput(f"{str(error)[0].upper()}{str(error)[1:]}.", field="unit") from None
 
 
-def _known_unit(text: str) -> str | None:
-    try:
-        pascals_per(text)
-    except ValueError:
-        return None
-    return text
-
-
-def _likely_unit(values: list[float]) -> str:
+def _likely_unit(values: FloatArray) -> str:
     """Pascal, unless the log begins at an atmosphere that only microns make."""
-    highest = max(values, default=0.0)
+    known = values[np.isfinite(values)]
+    # One odd value is no atmosphere.
+    highest = float(np.partition(known, -3)[-3]) if len(known) > 3 else float(np.max(known, initial=0.0))
     return "micron" if 0.85 < highest * MICRON_PA / ATMOSPHERE_PA < 1.1 else "Pa"
 
 
-def _number(text: str, divider: str) -> float | None:
-    """A number as loggers and spreadsheets write it, or None."""
-    plain = text.strip().replace("\u00a0", "").replace("\u202f", "").replace("\u2212", "-").replace(" ", "")
-    if "," in plain:
-        if "." in plain or (divider == "," and re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+", plain)):
-            plain = plain.replace(",", "")
-        else:
-            plain = plain.replace(",", ".", 1)
-    try:
-        value = float(plain)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
-
-
-def _time(text: str, divider: str, scale: float) -> float | None:
-    number = _number(text, divider)
-    if number is not None:
-        if number >= 1e11:  # Unix time in milliseconds
-            number /= 1000.0
-        elif number < ABSOLUTE_S:
-            number *= scale
-        return number if abs(number) < _LATEST_S else None
-    try:
-        moment = datetime.fromisoformat(text.strip().replace(",", "."))
-    except ValueError:
-        return None
-    return to_us(moment if moment.tzinfo else moment.replace(tzinfo=UTC)) / 1e6
-
-
-def _kelvin(value: float | None, unit: str) -> float | None:
-    if value is None:
-        return None
-    name = unit.replace("°", "").strip().casefold()[:1] or ("k" if value > 200 else "c")
+def _kelvin(values: FloatArray, unit: str) -> FloatArray:
+    name = (
+        unit.casefold().replace("°", "").replace("deg", "").replace("rees", "").replace("ree", "").strip()[:1]
+    )
+    if not name:
+        known = values[np.isfinite(values)]
+        name = "k" if len(known) and float(np.median(known)) > 200 else "c"
     if name == "f":
-        return to_kelvin((value - 32.0) / 1.8, "Cel")
-    return to_kelvin(value, "K" if name == "k" else "Cel")
+        return to_kelvin((values - 32.0) / 1.8, "Cel")
+    return to_kelvin(values, "K" if name == "k" else "Cel")
 
 
 def parse_time_us(text: str, series: Series) -> int:
@@ -291,12 +425,9 @@ def parse_time_us(text: str, series: Series) -> int:
     BadInput
         If it is none, or lies outside the file.
     """
-    time_s = _time(text, ";", 1.0)
-    if time_s is None:
-        raise BadInput(f"{text!r} is no time; write ISO 8601, Unix time, or seconds from the start.")
-    first_us, last_us = series.rows[0].time_us, series.rows[-1].time_us
-    time_us = round(time_s * 1e6)
-    if series.absolute and time_s < ABSOLUTE_S:
+    time_us, absolute = read_one(text)
+    first_us, last_us = int(series.time_us[0]), int(series.time_us[-1])
+    if series.absolute and not absolute and time_us < ABSOLUTE_S * US:
         time_us += first_us
     if not first_us <= time_us <= last_us:
         raise BadInput(f"{text!r} lies outside the times of the file.")

@@ -1,17 +1,15 @@
-"""``demo``, ``up``, the single processes, ``migrate`` and ``diagnose``."""
+"""``demo``, ``up``, the single processes, ``migrate`` and ``check``."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from json import dumps
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from model.errors import BadInput
-from ops.commands.common import FAILED, Json, clock
+from ops.commands.common import Json, clock
 from ops.output import show_one
 from ops.settings import Settings, load
 
@@ -21,7 +19,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the main one."""
-    for command in (demo, up, migrate, check, diagnose):
+    for command in (demo, up, migrate, check):
         app.command()(command)
     app.command("broker-files")(broker_files)
     for room, help_text in ROOMS.items():
@@ -98,69 +96,6 @@ def check(
     from ops.health import check as run
 
     print(run(part, load()))
-
-
-def diagnose(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", show_default=False)],
-    unit: Annotated[str | None, typer.Option(help="Of the pressures in the files.")] = None,
-    volume: Annotated[str | None, typer.Option(help="Of the isolated circuit: '12 L'.")] = None,
-    target: Annotated[str | None, typer.Option(help="To be held before: '500 micron'.")] = None,
-    limit: Annotated[str | None, typer.Option(help="Permitted pressure: '2500 micron'.")] = None,
-    rise: Annotated[str | None, typer.Option(help="Permitted rise above the start.")] = None,
-    hold: Annotated[str | None, typer.Option(help="Length of the hold: '30 min'.")] = None,
-    isolated_at: Annotated[str | None, typer.Option(help="When the valve closed.")] = None,
-    whole_file_is_hold: Annotated[
-        bool, typer.Option("--whole-file-is-hold", help="It was closed all through.")
-    ] = False,
-    show_unit: Annotated[str | None, typer.Option(help="Say pressures in it, such as hPa.")] = None,
-    json: Json = False,
-) -> None:
-    """Judge logs of a vacuum gauge: CSV with the columns time and pressure."""
-    from analytics.core.describe import describe
-    from analytics.core.diagnose import diagnose_file, options_from_text
-    from model.errors import HoldfastError
-
-    options = options_from_text(
-        unit=unit,
-        volume=volume,
-        target=target,
-        limit=limit,
-        rise=rise,
-        hold=hold,
-        isolated_at=isolated_at,
-        whole_file_is_hold=whole_file_is_hold,
-    )
-    say = _said_in(show_unit)
-    status = 0
-    for file in files:
-        try:
-            result = diagnose_file(file, options)
-        except HoldfastError as error:
-            status = FAILED
-            sentence = str(error) if file.name in str(error) else f"{file}: {error}"
-            print(sentence, file=sys.stderr, flush=True)
-            if json:
-                failure = {"file": str(file), "error": str(error)}
-                print(dumps(failure, ensure_ascii=False), flush=True)
-        else:
-            print(dumps(result, ensure_ascii=False) if json else say(describe(result)), flush=True)
-    raise typer.Exit(status)
-
-
-def _said_in(unit: str | None) -> Callable[[str], str]:
-    """Puts the figures of sentences into a unit; None leaves them in micron and Pa."""
-    if unit is None:
-        return str
-    from api.figures import Figures
-    from api.sentences import tell
-    from model.errors import BadInput
-    from physics.units import pressure_unit
-
-    try:
-        figures = Figures().in_unit(pressure_unit(unit))
-    except ValueError as error:
-        raise BadInput(f"--show-unit: {error}.", field="--show-unit") from error
-    return lambda text: tell(text, figures)
 
 
 def _alone(room: str) -> Callable[[], None]:

@@ -1,0 +1,67 @@
+"""What was found in a log, in the JSON shape of the outside contract."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from typing import Any
+
+from model.clock import to_datetime
+from model.judgement import Diagnosis, HoldTest, Interval, Phase, Verdict
+from physics.constants import ZERO_CELSIUS_K
+
+
+def iso(time_us: int | None) -> str | None:
+    """ISO 8601 with an offset."""
+    return None if time_us is None else to_datetime(time_us).astimezone(UTC).isoformat()
+
+
+def phase_row(phase: Phase, last_us: int) -> dict[str, object]:
+    """A phase; one that had not ended ends with the log."""
+    end_us = last_us if phase.end_us is None else phase.end_us
+    return {"kind": phase.kind.value, "start": iso(phase.start_us), "end": iso(end_us)}
+
+
+def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
+    """A hold, its verdict and its estimate."""
+    end_us = hold.planned_end_us if found.end_us is None else min(hold.planned_end_us, found.end_us)
+    failed = hold.verdict is Verdict.FAILED
+    kelvin = cause.equilibrium_temperature_k
+    return {
+        "start": iso(hold.start_us),
+        "end": iso(end_us),
+        "start_uncertainty_s": hold.start_uncertainty_s,
+        "verdict": hold.verdict.value,
+        "reason": hold.reason,
+        "text": hold.text,
+        "decided_at": iso(hold.decided_us),
+        "first_over_limit": iso(hold.first_over_us),
+        "start_pa": hold.start_pa,
+        "limit_pa": hold.limit_pa,
+        "last_pa": hold.last_pa,
+        "remarks": list(hold.remarks),
+        "smallest_leak_shown_pa_m3_per_s": hold.smallest_leak_pa_m3_per_s,
+        "cause": cause.cause.value,
+        "probabilities": cause.probabilities,
+        "evidence": list(cause.evidence),
+        "advice": cause.advice,
+        "rise_pa_per_s": {"leak": _interval(cause.leak_pa_per_s)},
+        "leak_rate_pa_m3_per_s": _interval(cause.leak_pa_m3_per_s),
+        "moisture": {
+            "vapour_pa": cause.vapour_pa,
+            "vapour_g": cause.vapour_g,
+            "equilibrium_temperature_c": None if kelvin is None else kelvin - ZERO_CELSIUS_K,
+        },
+        # From the data up to then alone the rule itself can tell a fail at its decision, and no earlier
+        # call is made here.
+        "early_call": {
+            "at": iso(hold.decided_us) if failed else None,
+            "outcome": "failed" if failed else None,
+            "probability": 1.0 if failed else None,
+        },
+    }
+
+
+def _interval(interval: Interval | None) -> dict[str, float] | None:
+    if interval is None:
+        return None
+    return {"value": interval.value, "low": interval.low, "high": interval.high}
