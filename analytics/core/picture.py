@@ -47,7 +47,7 @@ def picture(series: Series, result: dict[str, Any], unit: str) -> str:
             for height in range(upper, lower + 1):
                 grid[height][column] = "•"
     unit_pa = pascals_per(unit)
-    labels = {_row(scale.place(tick)): f"{from_pascal(tick, unit):.4g}" for tick in scale.ticks(unit_pa, 5)}
+    labels = {_row(scale.place(tick)): f"{from_pascal(tick, unit):.6g}" for tick in scale.ticks(unit_pa, 5)}
     lines = [f"  {unit:>{_LABEL}}"]
     for at, row in enumerate(grid):
         end = " permitted" if at == limit_row else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 from xml.sax.saxutils import escape, quoteattr
@@ -87,7 +88,9 @@ class _Sheet:
         return HEIGHT - _BOTTOM - self.scale.place(pressure_pa) * (HEIGHT - _TOP - _BOTTOM)
 
 
-def draw(series: Series, result: dict[str, Any], unit: str, name: str) -> Drawing:
+def draw(
+    series: Series, result: dict[str, Any], unit: str, name: str, say: Callable[[str], str] = str
+) -> Drawing:
     """Draw a log: its curve, the permitted value, the holds, and the verdict.
 
     Parameters
@@ -100,6 +103,8 @@ def draw(series: Series, result: dict[str, Any], unit: str, name: str) -> Drawin
         Unit of the scale.
     name : str
         What the picture is headed with.
+    say : callable, optional
+        Puts the figures of a sentence into the reader's unit.
     """
     columns = columns_of(series, _COLUMNS)
     scale = scale_for(np.concatenate((columns.low, columns.high)), marks_of(result))
@@ -112,7 +117,7 @@ def draw(series: Series, result: dict[str, Any], unit: str, name: str) -> Drawin
         at = sheet.y(limit_pa)
         sheet.shapes.append(Path(((_LEFT, at), (WIDTH - _RIGHT, at)), LIMIT, 1.5, dashed=True))
         sheet.shapes.append(Words(WIDTH - _RIGHT - 4, at - 6, "permitted", 13, LIMIT, "end"))
-    _head(sheet, name)
+    _head(sheet, name, say)
     return Drawing(name, tuple(sheet.shapes))
 
 
@@ -123,7 +128,7 @@ def _holds(sheet: _Sheet) -> None:
         sheet.shapes.append(Area(left, _TOP, wide, HEIGHT - _TOP - _BOTTOM, HOLD))
         if wide > 60:
             sheet.shapes.append(
-                Words(left + wide / 2, _TOP + 16, f"hold: {hold['verdict']}", 13, INK, "middle")
+                Words(left + wide / 2, _TOP - 6, f"hold: {hold['verdict']}", 13, INK, "middle")
             )
 
 
@@ -162,10 +167,10 @@ def _curve(sheet: _Sheet) -> None:
     sheet.shapes += [Path(((_LEFT + at, _TOP), (_LEFT + at, _TOP + 6)), CURVE, 1.5) for at in over]
 
 
-def _head(sheet: _Sheet, name: str) -> None:
+def _head(sheet: _Sheet, name: str, say: Callable[[str], str]) -> None:
     sheet.shapes.append(Words(_LEFT, 26, _short(name, 90), 16))
     hold = sheet.result["hold"]
-    text = "No hold was found." if hold is None else hold["text"]
+    text = "No hold was found." if hold is None else say(hold["text"])
     lines = _wrapped(text, 112)[:2]
     sheet.shapes += [Words(_LEFT, 48 + 18 * i, line, 13) for i, line in enumerate(lines)]
 

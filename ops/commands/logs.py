@@ -6,6 +6,7 @@ import io
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from json import dumps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -56,7 +57,7 @@ def diagnose(
         whole_file_is_hold=whole_file_is_hold,
     )
     pictures = [None] * len(files) if plot is None else names_for(plot, files)
-    say = _words(show_unit)
+    teller = _teller(show_unit)
     # A terminal that knows few characters gets marks of question, not a traceback.
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -66,7 +67,7 @@ def diagnose(
         try:
             judged = _judged(file, options, at, len(files))
             if picture is not None:
-                _draw(judged, picture, show_unit or judged.series.unit, file)
+                teller.draw(judged, picture, file.name)
         except HoldfastError as error:
             status = FAILED
             sentence = str(error) if file.name in str(error) else f"{file}: {error}"
@@ -74,7 +75,7 @@ def diagnose(
             if json:
                 print(_line({"file": str(file), "error": str(error)}), flush=True)
         else:
-            print(_line(judged.result) if json else say(judged), flush=True)
+            print(_line(judged.result) if json else teller.say(judged), flush=True)
             if not json and at < len(files) - 1:
                 print()
     raise typer.Exit(status)
@@ -126,31 +127,41 @@ def _bar(name: str, at: int, of: int) -> Iterator[Progress]:
         yield lambda share: shown.update(task, completed=at + share)
 
 
-def _draw(judged: Judged, picture: Path, unit: str, file: Path) -> None:
-    from analytics.core.plot import draw
-    from ops.plots import save
-    from physics.units import pressure_unit
+@dataclass(frozen=True, slots=True)
+class _Teller:
+    """Says results in words and pictures, in a unit; None leaves sentences in micron and Pa."""
 
-    save(draw(judged.series, judged.result, pressure_unit(unit), file.name), picture)
+    unit: str | None
+    words: Callable[[str], str]
+
+    def say(self, judged: Judged) -> str:
+        from analytics.core.describe import describe
+        from analytics.core.picture import picture
+
+        drawn = picture(judged.series, judged.result, self._unit(judged))
+        return self.words(describe(judged.result, drawn))
+
+    def draw(self, judged: Judged, picture: Path, name: str) -> None:
+        from analytics.core.plot import draw
+        from ops.plots import save
+
+        save(draw(judged.series, judged.result, self._unit(judged), name, self.words), picture)
+
+    def _unit(self, judged: Judged) -> str:
+        from physics.units import pressure_unit
+
+        return pressure_unit(self.unit or judged.series.unit)
 
 
-def _words(show_unit: str | None) -> Callable[[Judged], str]:
-    """Says a result in words, with figures in a unit; None leaves them in micron and Pa."""
-    from analytics.core.describe import describe
-    from analytics.core.picture import picture
-    from physics.units import pressure_unit
-
-    def plain(judged: Judged) -> str:
-        shown = pressure_unit(show_unit or judged.series.unit)
-        return describe(judged.result, picture(judged.series, judged.result, shown))
-
+def _teller(show_unit: str | None) -> _Teller:
     if show_unit is None:
-        return plain
+        return _Teller(None, str)
     from api.figures import Figures
     from api.sentences import tell
+    from physics.units import pressure_unit
 
     try:
         figures = Figures().in_unit(pressure_unit(show_unit))
     except ValueError as error:
         raise BadInput(f"--show-unit: {error}.", field="--show-unit") from error
-    return lambda judged: tell(plain(judged), figures)
+    return _Teller(show_unit, lambda text: tell(text, figures))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -44,7 +44,9 @@ class Numbers:
     divider: str
     comma: str = ""
     """What a comma means: ``decimal``, ``thousands``, or empty while none was seen."""
-    unit_seen: bool = field(default=False)
+    points_group: bool = False
+    """Some cell has both, ``1.234,5``: points mark thousands."""
+    unit_seen: bool = False
     """Some cells had a unit of pressure of their own."""
 
     def read(self, cells: list[str], factor: float = 1.0) -> tuple[FloatArray, BoolArray | None]:
@@ -62,6 +64,8 @@ class Numbers:
         BadInput
             If commas may mean decimals or thousands.
         """
+        if self.points_group:
+            return self._slowly(cells, factor)
         try:
             values = np.array(list(map(float, cells)), dtype=np.float64)
         except ValueError:
@@ -78,8 +82,10 @@ class Numbers:
             if not cell:
                 continue
             try:
-                value = float(cell) * factor
+                value = math.nan if self.points_group else float(cell) * factor
             except ValueError:
+                value = math.nan
+            if math.isnan(value):
                 value, over[i] = self._one(cell, factor)
             if math.isfinite(value):
                 values[i] = value
@@ -104,7 +110,7 @@ class Numbers:
 
     def _value(self, text: str) -> float:
         if self.comma == "decimal":
-            if "," in text or _POINT_GROUPS.match(text):
+            if "," in text or (self.points_group and _POINT_GROUPS.match(text)):
                 text = text.replace(".", "").replace(",", ".")
         elif self.comma == "thousands":
             if "," in text and not _THOUSANDS.match(text):
@@ -126,6 +132,7 @@ class Numbers:
             self.comma = "thousands"
         elif len(grouped) < len(with_comma) or self.divider == ";":
             self.comma = "decimal"
+            self.points_group = any(0 <= text.find(".") < text.find(",") for text in with_comma)
         elif any(_INTEGER.match(text) and len(text.lstrip("+-")) > 3 for text in plain):
             # Whoever marks thousands marks them everywhere.
             self.comma = "decimal"

@@ -13,7 +13,14 @@ from typing import Any
 import pytest
 
 from analytics.core.describe import describe
-from analytics.core.diagnose import UNSEEN_TARGET, DiagnoseOptions, diagnose_file, options_from_text
+from analytics.core.diagnose import (
+    UNSEEN_TARGET,
+    DiagnoseOptions,
+    diagnose_file,
+    judge_file,
+    options_from_text,
+)
+from analytics.core.picture import picture
 from model.errors import BadInput
 from tests.analytics.core.curves import MICRON
 
@@ -205,7 +212,10 @@ def test_a_hold_that_was_vented_ends_there(tmp_path: Path, rng: random.Random) -
 def test_the_contracts_shape(tmp_path: Path, rng: random.Random) -> None:
     result = diagnose_file(log(tmp_path, lambda t: 300 + 0.3 * t, rng), DiagnoseOptions())
     result = json.loads(json.dumps(result, allow_nan=False))
-    assert set(result) == {"file", "phases", "hold", "unread_rows", "unit_assumed"}
+    assert set(result) == {
+        "file", "phases", "hold", "holds", "unread_rows", "unit_assumed", "calendar", "remarks",
+    }  # fmt: skip
+    assert result["holds"] == [result["hold"]]
     assert [set(phase) for phase in result["phases"]] == [{"kind", "start", "end"}] * len(result["phases"])
     assert [phase["kind"] for phase in result["phases"]][-2:] == ["pull-down", "hold"]
     hold = result["hold"]
@@ -225,19 +235,22 @@ def test_the_contracts_shape(tmp_path: Path, rng: random.Random) -> None:
 
 
 def test_words_for_a_terminal(tmp_path: Path, rng: random.Random) -> None:
-    text = describe(
-        diagnose_file(log(tmp_path, lambda t: 300 + 1.5 * t, rng), options_from_text(volume="12 L"))
-    )
+    judged = judge_file(log(tmp_path, lambda t: 300 + 1.5 * t, rng), options_from_text(volume="12 L"))
+    text = describe(judged.result)
     assert "Failed:" in text
     assert "Likely cause: a leak" in text
     assert "2500 micron (333.3 Pa)" in text
-    assert "█" in text
+    drawn = picture(judged.series, judged.result, "micron").splitlines()
+    assert "•" in drawn[1]
+    assert [line for line in drawn if "permitted" in line and "─" in line]
+    assert "\n".join(drawn) in describe(judged.result, "\n".join(drawn))
 
 
 @pytest.mark.parametrize(
     ("options", "field"),
     [
         ({"volume": "12"}, "volume"),
+        ({"volume": "12,5 L"}, "volume"),
         ({"volume": "twelve L"}, "volume"),
         ({"volume": "-3 L"}, "volume"),
         ({"hold": "30"}, "hold"),
@@ -256,7 +269,7 @@ def test_options_that_mean_nothing_get_one_sentence(options: dict[str, str], fie
 
 def test_options_as_people_write_them() -> None:
     options = options_from_text(
-        volume="12,5 L", target="500micron", limit="2.5 Torr", rise="1 hPa", hold="1.5 h"
+        volume="12.5 L", target="500micron", limit="2.5 Torr", rise="1 hPa", hold="1.5 h"
     )
     assert options.volume_m3 == pytest.approx(0.0125)
     assert options.target_pa == pytest.approx(500 * MICRON)
