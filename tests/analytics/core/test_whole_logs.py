@@ -165,11 +165,15 @@ def test_a_gross_leak_after_a_good_hold_is_the_second_hold(tmp_path: Path) -> No
 
 
 def test_the_mark_of_a_small_range_tells_its_top(tmp_path: Path) -> None:
-    rows = [f"{10 * i},{'> 1000' if i > 60 else 300 + 10 * i}" for i in range(181)]
     path = tmp_path / "log.csv"
-    path.write_text("time,pressure (micron)\n" + "\n".join(rows))
-    options = {"whole_file_is_hold": True}
-    low = judge_file(path, options_from_text(limit="700 micron", **options)).result["hold"]  # type: ignore[arg-type]
-    assert (low["verdict"], low["reason"]) == ("failed", "over-limit")
-    high = judge_file(path, options_from_text(limit="2500 micron", **options)).result["hold"]  # type: ignore[arg-type]
-    assert (high["verdict"], high["reason"]) == ("inconclusive", "gauge-range-too-small")
+    for after in ("> 1000", "OL"):
+        values = [str(300 + 10 * i) for i in range(61)] + ["> 1000"] + [after] * 119
+        rows = (f"{10 * i},{value}" for i, value in enumerate(values))
+        path.write_text("time,pressure (micron)\n" + "\n".join(rows))
+        for limit, told in (
+            ("950 micron", ("failed", {"over-limit", "over-range"})),
+            ("2500 micron", ("inconclusive", {"gauge-range-too-small"})),
+        ):
+            hold = judge_file(path, options_from_text(limit=limit, whole_file_is_hold=True)).result["hold"]
+            assert hold["verdict"] == told[0]
+            assert hold["reason"] in told[1]
