@@ -24,6 +24,8 @@ from model.clock import US
 
 SPACING_US = 5 * US
 _POINTS = 200
+_FINEST = 128
+"""Points are first kept this share of their age apart."""
 _DELTAS = 61
 _GAPS = 30
 
@@ -103,13 +105,30 @@ def watch(curve: Curve, point: Point, kelvin: float | None) -> bool:
             fall = math.log(before / filtered) * US / (time_us - before_us)
             curve.relative_fall = max(curve.relative_fall, fall)
     curve.points.append((time_us, filtered))
-    if len(curve.points) > _POINTS:
-        half = _POINTS // 2
-        curve.points[:half] = curve.points[:half:2]
     if curve.low_pa is None or filtered <= curve.low_pa:
         curve.low_pa, curve.low_us, curve.low_k = filtered, time_us, kelvin
         curve.rising_us = None
+    if len(curve.points) > _POINTS:
+        _thin(curve)
     return True
+
+
+def _thin(curve: Curve) -> None:
+    """Keep points the farther apart the longer ago they are, and those at the lowest pressure.
+
+    So the foot of a rise that shows only after days is still known, to a share of its age.
+    """
+    points = curve.points
+    now_us = points[-1][0]
+    share = _FINEST
+    while len(curve.points) > _POINTS * 3 // 4:
+        kept = [points[-1]]
+        for point, before in zip(points[-2::-1], (*points[-3::-1], None), strict=True):
+            apart = kept[-1][0] - point[0]
+            if before is None or point[0] == curve.low_us or apart >= (now_us - point[0]) // share:
+                kept.append(point)
+        curve.points = kept[::-1]
+        share = max(share * 7 // 8, 1)
 
 
 def turned_up(

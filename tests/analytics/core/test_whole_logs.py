@@ -99,6 +99,17 @@ def test_the_hold_after_a_pull_down(tmp_path: Path, name: str) -> None:
     assert kinds(result)[-2:] == ["pull-down", "hold"]
 
 
+def test_a_rise_that_shows_only_after_hours_is_drawn_back_to_where_it_began(tmp_path: Path) -> None:
+    result = found(
+        written(tmp_path, [(600, air), (3600, pumped(end_pa=40)), (5 * 86_400, straight(41, 2e-4))], 20)
+    )
+    hold = result["hold"]
+    assert hold["verdict"] == "passed"
+    off_s = abs(seconds(hold["start"]) - 4200)
+    assert off_s <= hold["start_uncertainty_s"] < 0.2 * 86_400
+    assert off_s < 3600
+
+
 def test_a_log_that_begins_within_a_rise(tmp_path: Path) -> None:
     hold = found(written(tmp_path, [(3600, straight(40, 0.2))], 5))["hold"]
     assert (hold["verdict"], hold["cause"]) == ("failed", "leak")
