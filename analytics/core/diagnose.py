@@ -14,7 +14,7 @@ from analytics.core.logfile.text import Progress
 from analytics.core.outcome import hold_row, phase_row
 from analytics.core.series_csv import Series, parse_time_us, read_series
 from analytics.core.thinning import thinned
-from analytics.core.track import Sample, TrackSettings, View, begin, fold, view
+from analytics.core.track import COLDEST_K, HOTTEST_K, Sample, TrackSettings, View, begin, fold, view
 from model import quantities
 from model.clock import US
 from model.equipment import Instrument, Position, Role
@@ -454,7 +454,10 @@ def _cause(
     end_us = min(hold.planned_end_us, found.end_us or hold.planned_end_us)
     use = (hold.start_us <= series.time_us) & (series.time_us <= end_us)
     use &= ~np.isnan(series.pressure_pa) & ~series.over
-    kelvins = None if series.temperature_k is None else series.temperature_k[use]
+    kelvins = None
+    if series.temperature_k is not None:
+        kelvins = series.temperature_k[use]
+        kelvins = np.where((kelvins >= COLDEST_K) & (kelvins <= HOTTEST_K), kelvins, np.nan)
     top_pa = min(top_pa or CHOKED_PA, CHOKED_PA)
     return diagnose(
         (series.time_us[use] - hold.start_us) / US,

@@ -167,6 +167,17 @@ def test_one_odd_reading_does_not_make_a_vacuum_the_top_of_the_range(
     assert (hold["verdict"], hold["reason"]) == verdict
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_broken_thermometer_is_as_good_as_none(tmp_path: Path) -> None:
+    path = tmp_path / "cold.csv"
+    holds = []
+    for kelvin in ("0", "9999", ""):
+        rows = "\n".join(f"{t},{60 + 0.5 * t:.1f},{kelvin}" for t in range(0, 1801, 10))
+        path.write_text("time,pressure (Pa),temperature (K)\n" + rows)
+        holds.append(hold_of(path, whole_file_is_hold=True))
+    assert holds[0] == holds[1] == holds[2]
+
+
 def test_what_was_left_out_and_assumed_is_said(tmp_path: Path) -> None:
     path = tmp_path / "odd.csv"
     rows = "\n".join(f"{t},{'inf' if t == 900 else 100}" for t in range(0, 1801, 10))
