@@ -43,13 +43,13 @@ def machine() -> dict[str, object]:
     }
 
 
-def write(name: str, measures: Mapping[str, Measure]) -> bool:
-    """Print and store; whether all targets were met."""
+def write(name: str, measures: Mapping[str, Measure], **more: object) -> bool:
+    """Print and store, with more beside; whether all targets were met."""
     width = max(map(len, measures))
     for key, measure in measures.items():
         mark = "met" if measure.ok else "MISSED"
         print(f"{key:{width}}  {measure.value:>10g} {measure.unit:4} target {measure.target:8} {mark}")
     RESULTS.mkdir(exist_ok=True)
-    result = {"machine": machine(), "measures": {k: asdict(m) for k, m in measures.items()}}
+    result = {"machine": machine(), "measures": {k: asdict(m) for k, m in measures.items()}} | more
     (RESULTS / f"{name}.json").write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     return all(measure.ok for measure in measures.values())

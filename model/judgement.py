@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from physics.leaks import to_mbar_l_s
+
 
 class PhaseKind(StrEnum):
     """A stretch of an evacuation."""
@@ -85,6 +87,12 @@ class Diagnosis:
     advice: str = ""
     until_us: int | None = None
     """Readings up to here were looked at [µs]."""
+
+    @property
+    def leak_mbar_l_per_s(self) -> Interval | None:
+        """The leak rate in the unit of leak detectors."""
+        rate = self.leak_pa_m3_per_s
+        return None if rate is None else Interval(*map(to_mbar_l_s, (rate.value, rate.low, rate.high)))
 
 
 @dataclass(frozen=True, slots=True)

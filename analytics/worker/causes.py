@@ -14,9 +14,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.core.cause import WORDS, diagnose
+from analytics.core.cause import CERTAIN, WORDS, advice, diagnose
 from analytics.core.track import View
+from analytics.core.two_gauges import heard_both
 from model.clock import US
+from model.equipment import Position, Role
 from model.judgement import Cause, Diagnosis, HoldTest, Phase, PhaseKind, Verdict
 from model.reading import Quantity
 from store.database import Connection
@@ -79,20 +81,38 @@ def estimate(conn: Connection, setup: Setup, hold: HoldTest, until_us: int) -> D
     if hold.deciding_instrument_id is None:
         return None
     rows = readings(conn, list(_wanted(setup, hold.start_us, until_us)))
-    times, pressures = _series(rows, hold.deciding_instrument_id, Quantity.PRESSURE)
-    gauge = next((one for one in setup.instruments if one.id == hold.deciding_instrument_id), None)
-    diagnosis = diagnose(
+    diagnosis = _of_gauge(rows, setup, hold, hold.deciding_instrument_id)
+    seconds = [
+        one.id
+        for one in setup.instruments
+        if one.role is Role.GAUGE
+        and one.position is Position.CIRCUIT
+        and one.id != hold.deciding_instrument_id
+        and any(row[2] == one.id and row[3] == Quantity.PRESSURE for row in rows)
+    ]
+    for second in seconds[:1]:
+        diagnosis = heard_both(diagnosis, _of_gauge(rows, setup, hold, second), CERTAIN, advice)
+    return replace(diagnosis, until_us=until_us)
+
+
+def _of_gauge(rows: Sequence[Row], setup: Setup, hold: HoldTest, instrument_id: int) -> Diagnosis:
+    """What one gauge's readings of the hold say."""
+    times, pressures = _series(rows, instrument_id, Quantity.PRESSURE)
+    gauge = next((one for one in setup.instruments if one.id == instrument_id), None)
+    start_pa = hold.start_pa
+    if instrument_id != hold.deciding_instrument_id:
+        start_pa = None  # another gauge's scale
+    return diagnose(
         (times - hold.start_us) / US,
         pressures,
         _temperatures(rows, times),
-        start_pa=hold.start_pa,
+        start_pa=start_pa,
         limit_pa=hold.limit_pa,
         settle_s=setup.procedure.settle_s,
         hold_s=setup.procedure.hold_s,
         volume_m3=setup.volume_m3,
         top_pa=None if gauge is None else gauge.range_high_pa,
     )
-    return replace(diagnosis, until_us=until_us)
 
 
 def explained(hold: HoldTest, diagnosis: Diagnosis | None) -> HoldTest:
