@@ -27,7 +27,7 @@ COEFFICIENTS = Path(estimate.__file__).with_name("calibration.json")
 MISSED = 0.115
 """Share of the truths that the leak rate's interval may miss; a little more than a tenth, because it always
 holds its own estimate, which brings some back."""
-MISSED_LOW = 0.115
+MISSED_LOW = 0.065
 LEAST = 8
 
 
@@ -35,15 +35,14 @@ LEAST = 8
 class Seen:
     """What the maps see of a hold, and the truth.
 
-    ``none`` is the share of the mixture that has no leak, ``down`` and ``up`` the shares at or below the true
-    leak rate, as far down and as far up as may be (`analytics.core.estimate.leak_quantiles`).
+    ``down`` and ``up`` are the shares of the mixture at or below the true leak rate, as far down and as far
+    up as may be (`analytics.core.estimate.leak_quantiles`).
     """
 
     features: FloatArray
     levels: FloatArray
     cause: int
     leak: float
-    none: float
     down: float
     up: float
 
@@ -62,7 +61,6 @@ def seen(hold: Hold) -> Seen | None:
         estimate.level_features(readings, fits, asked),
         estimate.CAUSES.index(hold.cause),
         hold.leak_pa_s,
-        float(down[0]),
         float(np.interp(hold.leak_pa_s, rates, down)),
         float(np.interp(hold.leak_pa_s, rates, up)),
     )
@@ -95,22 +93,15 @@ def cause_map(features: FloatArray, causes: FloatArray) -> FloatArray:
 
 
 def levels(many: list[Seen]) -> tuple[FloatArray, FloatArray]:
-    """Coefficients of both levels of the leak rate's interval.
+    """Coefficients of both levels of the leak rate's interval, from the holds that leak.
 
-    Where nothing leaks the interval should begin above nothing as seldom as it may; where something leaks,
-    the upper end may miss what the lower end then leaves of all that may be missed.
+    The lower level goes by what the hold was like alone, not by what the fit found: what looks like a leak
+    and is none must not draw it down.
     """
-    none = [one for one in many if one.leak == 0]
     some = [one for one in many if one.leak > 0]
-    # Not by what the fit found: what looks like a leak and is none would ask for a level of nothing at all.
-    given = np.isin(np.arange(len(many[0].levels)), estimate.GIVEN)
-    low = np.where(
-        given, quantile([one.levels * given for one in none], [one.none for one in none], MISSED_LOW), 0.0
-    )
-    missed = np.mean([one.down < estimate.level(one.levels, low) for one in some])
-    high = quantile(
-        [one.levels for one in some], [one.up for one in some], 1 - max(MISSED - float(missed), 0.01)
-    )
+    given = np.isin(np.arange(len(some[0].levels)), estimate.GIVEN)
+    low = quantile([one.levels * given for one in some], [one.down for one in some], MISSED_LOW) * given
+    high = quantile([one.levels for one in some], [one.up for one in some], 1 - (MISSED - MISSED_LOW))
     return low, high
 
 

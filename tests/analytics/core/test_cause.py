@@ -95,7 +95,7 @@ def test_no_volume_no_leak_rate(seed: int) -> None:
 
 def test_vapour_in_grams_and_the_temperature_it_would_saturate_at(seed: int) -> None:
     # Ends near 2339.2 Pa, the saturation pressure at 20 °C; 10 l of it hold 0.173 g (trade page, IAPWS).
-    curve = 40 + 2299.2 * (1 - np.exp(-T / 80))
+    curve = 40 + 2299.2 * (1 - np.exp(-T / 100))
     diagnosis = found(curve, seed)
     assert diagnosis.cause is Cause.MOISTURE
     assert diagnosis.vapour_g == pytest.approx(0.173, rel=0.1)
