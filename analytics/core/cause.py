@@ -3,7 +3,7 @@
 An estimate; it never changes a verdict. In four steps:
 
 1. `analytics.core.binned`: some 60 means after settling; noise, display step and lag from the readings.
-2. `analytics.core.shapes`: leak, water and tail, some 1500 members, fitted and weighed at once.
+2. `analytics.core.shapes`: leak, water and tail, some 500 to 800 members, fitted and weighed at once.
 3. `analytics.core.estimate`: probabilities of the causes and the interval of the leak rate, calibrated with
    simulated holds of models that are not fitted.
 4. Here: the answer in the trade's words, and quantities with volume and gauge scale in doubt.
