@@ -19,6 +19,8 @@ class EventKind(StrEnum):
     TARGET_REACHED = "target-reached"
     VACUUM_BROKEN = "vacuum-broken"
     HOLD_STARTED = "hold-started"
+    HOLD_WILL_FAIL = "hold-will-fail"
+    """An estimate, told once for a hold; the verdict follows the rule."""
     HOLD_PASSED = "hold-passed"
     HOLD_FAILED = "hold-failed"
     HOLD_INCONCLUSIVE = "hold-inconclusive"

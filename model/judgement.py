@@ -96,6 +96,38 @@ class Diagnosis:
 
 
 @dataclass(frozen=True, slots=True)
+class Forecast:
+    """What a running hold is expected to come to. An estimate never changes a verdict. Times [µs].
+
+    Parameters
+    ----------
+    probability : float
+        That it fails.
+    crossing_us, low_us, high_us : int or None
+        When the pressure goes over the limit if it does, and the middle 90 % of that; None where a fail is
+        very unlikely.
+    """
+
+    probability: float
+    crossing_us: int | None = None
+    low_us: int | None = None
+    high_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EarlyCall:
+    """A fail that was told before the rule could decide it. An estimate. Times [µs]."""
+
+    at_us: int
+    """The reading that showed it."""
+    probability: float
+    crossing_us: int
+    low_us: int
+    high_us: int
+    """When it was then expected to go over the limit, and the middle 90 % of that."""
+
+
+@dataclass(frozen=True, slots=True)
 class HoldTest:
     """A hold and what the rule says of it. Times [µs], pressures [Pa]."""
 
@@ -125,6 +157,9 @@ class HoldTest:
     remarks: tuple[str, ...] = ()
     """What a reader of the verdict must also know, in sentences."""
     diagnosis: Diagnosis | None = None
+    forecast: Forecast | None = None
+    """While it runs."""
+    early_call: EarlyCall | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from analytics.core.figures import pressure_text
+from model.clock import to_datetime
 from model.event import EventKind
-from model.judgement import Fact, HoldTest, Phase, PhaseKind, Verdict
+from model.judgement import EarlyCall, Fact, HoldTest, Phase, PhaseKind, Verdict
 from model.procedure import Procedure
 
 Evacuation = Literal["none", "running", "finished", "unproven"]
@@ -54,8 +55,10 @@ def excuse_breaks(
     told: list[HoldTest] = []
     wake_us: int | None = None
     broken = [phase.start_us for phase in phases if phase.kind is PhaseKind.BROKEN]
-    for hold in holds:
-        due = sum(1 for start_us in broken if start_us <= hold.start_us) < procedure.breaks
+    for one in holds:
+        due = sum(1 for start_us in broken if start_us <= one.start_us) < procedure.breaks
+        # Nobody needs to be told early of a hold between breaks, and gas let in looks like a leak.
+        hold = replace(one, forecast=None, early_call=None) if due else one
         if not due or hold.verdict is not Verdict.FAILED or hold.decided_us is None:
             told.append(hold)
             continue
@@ -173,11 +176,33 @@ def _of_holds(holds: Sequence[HoldTest]) -> list[Fact]:
     for hold in holds:
         how = "the valve reported closed" if hold.by_valve else "found in the pressure, no valve reports"
         facts.append(Fact(EventKind.HOLD_STARTED, hold.start_us, hold.start_us, f"Hold test started: {how}."))
+        if hold.early_call is not None:
+            facts.append(_will_fail(hold, hold.early_call))
         kind = _OF_VERDICT.get(hold.verdict)
         if kind is not None:
             at_us = hold.planned_end_us if hold.decided_us is None else hold.decided_us
             facts.append(Fact(kind, hold.start_us, at_us, hold.text, {"reason": hold.reason}))
     return facts
+
+
+def _will_fail(hold: HoldTest, call: EarlyCall) -> Fact:
+    limit = "the permitted value" if hold.limit_pa is None else pressure_text(hold.limit_pa)
+    middle, low, high = (
+        to_datetime(at_us).strftime("%H:%M") for at_us in (call.crossing_us, call.low_us, call.high_us)
+    )
+    span = f" (between {low} and {high})" if low != high else ""
+    # Nothing that is estimated is certain.
+    text = (
+        f"The hold will fail, as it looks ({min(call.probability, 0.999):.1%}): the pressure is expected "
+        f"over {limit} at about {middle} UTC{span}. An estimate; the verdict follows the rule."
+    )
+    data: dict[str, object] = {
+        "probability": call.probability,
+        "crossing_us": call.crossing_us,
+        "low_us": call.low_us,
+        "high_us": call.high_us,
+    }
+    return Fact(EventKind.HOLD_WILL_FAIL, hold.start_us, call.at_us, text, data)
 
 
 def _evacuation(

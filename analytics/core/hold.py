@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from analytics.core.early import Early, Frame, watch
 from analytics.core.filtered import SLOW_READINGS
 from model.clock import US
 from model.equipment import ZERO_OFFSET_PA
@@ -179,6 +180,8 @@ class Hold:
     reason: str = ""
     decided_us: int | None = None
     first_over_us: int | None = None
+    early: Early = field(default_factory=Early)
+    """What is kept to look ahead."""
 
     @property
     def over_now(self) -> bool:
@@ -196,6 +199,9 @@ def take(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
     if hold.frozen or hold.verdict is not None or point.time_us > hold.end_us:
         return
     _evidence(hold, rule, point, scene)
+    if hold.verdict is None and not (point.over or hold.over_now) and point.filtered is not None:
+        frame = Frame(hold.start_us, hold.settled_us, rule.procedure.hold_s, hold.limit_pa)
+        watch(hold.early, frame, point.time_us, point.value, point.slow)
     if hold.verdict is None and point.time_us == hold.end_us:
         _end(hold, rule, point)
 

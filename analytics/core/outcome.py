@@ -24,7 +24,6 @@ def phase_row(phase: Phase, last_us: int) -> dict[str, object]:
 def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
     """A hold, its verdict and its estimate."""
     end_us = hold.planned_end_us if found.end_us is None else min(hold.planned_end_us, found.end_us)
-    failed = hold.verdict is Verdict.FAILED
     kelvin = cause.equilibrium_temperature_k
     return {
         "start": iso(hold.start_us),
@@ -51,14 +50,18 @@ def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
             "vapour_g": cause.vapour_g,
             "equilibrium_temperature_c": None if kelvin is None else kelvin - ZERO_CELSIUS_K,
         },
-        # From the data up to then alone the rule itself can tell a fail at its decision, and no earlier
-        # call is made here.
-        "early_call": {
-            "at": iso(hold.decided_us) if failed else None,
-            "outcome": "failed" if failed else None,
-            "probability": 1.0 if failed else None,
-        },
+        "early_call": _early_call(hold),
     }
+
+
+def _early_call(hold: HoldTest) -> dict[str, object]:
+    """The first moment at which a fail could have been told: by the forecast, else by the rule itself."""
+    call = hold.early_call
+    if call is not None:
+        return {"at": iso(call.at_us), "outcome": "failed", "probability": call.probability}
+    if hold.verdict is Verdict.FAILED:
+        return {"at": iso(hold.decided_us), "outcome": "failed", "probability": 1.0}
+    return {"at": None, "outcome": None, "probability": None}
 
 
 def _interval(interval: Interval | None) -> dict[str, float] | None:

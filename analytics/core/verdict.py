@@ -42,6 +42,8 @@ def hold_test(hold: Hold, rule: Rule, now_us: int) -> HoldTest:
         start_uncertainty_s=hold.uncertainty_s,
         deciding_instrument_id=rule.gauge_id,
         remarks=_remarks(hold, rule, verdict),
+        forecast=hold.early.forecast if verdict is Verdict.RUNNING else None,
+        early_call=hold.early.called,
     )
 
 

@@ -32,4 +32,6 @@ def settled_phase(phase: Phase) -> Phase:
 
 def settled_hold(hold: HoldTest) -> HoldTest:
     """A hold without what is still moving."""
-    return hold if hold.verdict.final else replace(hold, text="", last_pa=None, highest_pa=None)
+    return (
+        hold if hold.verdict.final else replace(hold, text="", last_pa=None, highest_pa=None, forecast=None)
+    )
