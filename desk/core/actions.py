@@ -42,6 +42,12 @@ INCONCLUSIVE = (
     f"before anybody charges the circuit. {CAUTION}"
 )
 
+WILL_FAIL = (
+    "An estimate, and no verdict: leave the valve closed, the rule decides. Somebody will be needed: look at "
+    "the curve, and decide whether to send a crew now or to plan for the end of the hold. "
+    f"{RIG_FIRST} {CAUTION}"
+)
+
 LEAK_SUSPECTED = (
     f"Do not charge yet. {RIG_FIRST} Then hold again for longer, or look for the leak by sections. "
     f"A passed vacuum hold is no pressure test and does not replace one. {CAUTION}"

@@ -89,6 +89,11 @@ def _no_leak_suspected(event: Event) -> bool:
     return not leak_suspected(event)
 
 
+def _still_open(event: Event) -> bool:
+    # Readings that came late may tell of a forecast and of the verdict at once.
+    return event.data.get("verdict") not in FINAL
+
+
 def _during_hold(event: Event) -> bool:
     return event.data.get("phase", PhaseKind.HOLD) == PhaseKind.HOLD
 
@@ -120,12 +125,14 @@ def _on(*kinds: EventKind) -> frozenset[EventKind]:
 
 
 ANYTHING = ""
+FINAL = frozenset(verdict.value for verdict in Verdict if verdict.final)
 VERDICTS = _on(EventKind.HOLD_PASSED, EventKind.HOLD_FAILED, EventKind.HOLD_INCONCLUSIVE)
 JUDGED = VERDICTS | _on(
     EventKind.PULL_DOWN_STARTED,
     EventKind.TARGET_REACHED,
     EventKind.VACUUM_BROKEN,
     EventKind.HOLD_STARTED,
+    EventKind.HOLD_WILL_FAIL,
     EventKind.HOLD_AWAITING,
     EventKind.HOLD_REVISED,
     EventKind.EVACUATION_FINISHED,
@@ -138,6 +145,13 @@ RULES: tuple[Rule, ...] = (
         _on(EventKind.HOLD_FAILED),
         Raising("hold", "hold-failed", Priority.URGENT, _after_fail),
     ),
+    Rule(
+        _on(EventKind.HOLD_WILL_FAIL),
+        Raising("forecast", "hold-will-fail", Priority.HIGH, actions.WILL_FAIL),
+        when=_still_open,
+    ),
+    # By order of knowledge: a verdict ends what was expected, however early it was decided.
+    Rule(VERDICTS, Clearing("forecast", "the hold is decided.", ordered=False)),
     Rule(
         _on(EventKind.HOLD_INCONCLUSIVE),
         Raising("hold", "hold-inconclusive", Priority.MEDIUM, actions.INCONCLUSIVE),
@@ -222,8 +236,9 @@ def _revised(event: Event) -> list[Step]:
     kind = KIND_OF_VERDICT.get(str(event.data.get("verdict")))
     if kind is None:
         withdrawn = Clearing("hold", f"the verdict is withdrawn ({because}). {event.text}", ordered=False)
+        forgotten = Clearing("forecast", "the hold is judged anew.", ordered=False)
         judged_again = [rule.do for rule in RULES if event.kind in rule.on]
-        return [_step(do, event) for do in (withdrawn, *judged_again)]
+        return [_step(do, event) for do in (withdrawn, forgotten, *judged_again)]
     revised = steps(replace(event, kind=kind, text=f"{event.text} Revised: {because}."))
     return [_with_reason(step, because, _key(event, "hold")) for step in revised]
 
@@ -280,5 +295,5 @@ def _prefix(event: Event, about: str) -> str:
 
 def _key(event: Event, about: str) -> str:
     # A job has many holds and gauges, but one judgement, and one evacuation at a time.
-    subject = f":{event.subject}" if about in ("hold", "silence") else ""
+    subject = f":{event.subject}" if about in ("hold", "silence", "forecast") else ""
     return _prefix(event, about) + subject

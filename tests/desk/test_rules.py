@@ -148,6 +148,41 @@ def test_silence_is_cleared_by_readings_of_the_same_gauge_only() -> None:
     assert other.key != silent
 
 
+def test_a_forecast_fail_is_high_and_asks_to_leave_the_valve_closed() -> None:
+    told = raised(event(EventKind.HOLD_WILL_FAIL, verdict="running", probability=0.98))
+    assert (told.kind, told.priority) == ("hold-will-fail", Priority.HIGH)
+    assert told.text == "What happened."
+    assert "leave the valve closed" in told.action
+    assert "never open an isolation valve to a stopped pump" in told.action
+
+
+@pytest.mark.parametrize(
+    ("kind", "data"),
+    [
+        (EventKind.HOLD_FAILED, {}),
+        (EventKind.HOLD_PASSED, {}),
+        (EventKind.HOLD_INCONCLUSIVE, {"reason": "reopened"}),
+        (EventKind.HOLD_REVISED, {"verdict": "passed", "because": "late readings"}),
+        (EventKind.HOLD_REVISED, {"verdict": None, "because": "late readings"}),
+    ],
+)
+def test_a_forecast_is_cleared_by_the_verdict_of_its_own_hold(
+    kind: EventKind, data: dict[str, object]
+) -> None:
+    key = raised(event(EventKind.HOLD_WILL_FAIL, verdict="running")).key
+    clear = cleared(event(kind, **data))[key]
+    assert not clear.is_prefix
+    assert clear.before_us is None
+    assert key not in cleared(event(kind, subject="hold:another", **data))
+
+
+@pytest.mark.parametrize("verdict", ["failed", "passed", "inconclusive"])
+def test_a_forecast_that_comes_with_its_verdict_raises_nothing(verdict: str) -> None:
+    assert not [
+        step for step in steps(event(EventKind.HOLD_WILL_FAIL, verdict=verdict)) if isinstance(step, Told)
+    ]
+
+
 def test_a_cause_that_became_clearer_is_not_marked_late() -> None:
     clearer = event(EventKind.HOLD_REVISED, late_s=3 * 3600, verdict="failed", because="more readings")
     assert raised(clearer).text == "What happened. Revised: more readings."
