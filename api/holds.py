@@ -9,7 +9,8 @@ from pydantic import BaseModel, Field
 
 from api.quantities import Pressure, Pressures, moment
 from api.sentences import TextFigure, find
-from model.judgement import Cause, Diagnosis, HoldTest, Interval, Verdict
+from model.clock import to_datetime
+from model.judgement import Cause, Diagnosis, EarlyCall, Forecast, HoldTest, Interval, Verdict
 from store.judgement import decode
 
 
@@ -33,6 +34,27 @@ class DiagnosisView(BaseModel):
     vapour_g: float | None
     equilibrium_temperature_c: float | None
     advice: str
+
+
+class ForecastView(BaseModel):
+    """What a running hold is expected to come to. An estimate never changes a verdict."""
+
+    probability: float = Field(description="That it fails.")
+    crossing_at: datetime | None = Field(
+        description="When it is expected over the limit, if it fails; null where a fail is very unlikely."
+    )
+    low_at: datetime | None = Field(description="The middle 90 % of that begin here,")
+    high_at: datetime | None = Field(description="and end here.")
+
+
+class EarlyCallView(BaseModel):
+    """A fail that was told before the rule could decide it. An estimate."""
+
+    at: datetime = Field(description="Time of the reading that showed it.")
+    probability: float
+    crossing_at: datetime
+    low_at: datetime
+    high_at: datetime
 
 
 class RevisionView(BaseModel):
@@ -71,6 +93,8 @@ class HoldTestView(BaseModel):
     deciding_instrument_id: int | None
     remarks: list[str]
     diagnosis: DiagnosisView | None
+    forecast: ForecastView | None = Field(description="While it runs, once there are readings enough.")
+    early_call: EarlyCallView | None = Field(description="Told once, and kept whatever the verdict becomes.")
     withdrawn_at: datetime | None = Field(description="Late readings showed that there was no such hold.")
 
 
@@ -109,6 +133,8 @@ def hold_view(row: dict[str, Any], unit: Pressures) -> HoldTestView:
         deciding_instrument_id=hold.deciding_instrument_id,
         remarks=[sentence(remark) for remark in hold.remarks],
         diagnosis=None if hold.diagnosis is None else _diagnosis(hold.diagnosis, unit),
+        forecast=None if hold.forecast is None else forecast_view(hold.forecast),
+        early_call=None if hold.early_call is None else _early_call(hold.early_call),
         withdrawn_at=row["withdrawn_at"],
     )
 
@@ -135,6 +161,26 @@ def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
         vapour_g=found.vapour_g,
         equilibrium_temperature_c=None if kelvin is None else kelvin - 273.15,
         advice=found.advice,
+    )
+
+
+def forecast_view(known: Forecast) -> ForecastView:
+    """A forecast with its times."""
+    return ForecastView(
+        probability=known.probability,
+        crossing_at=moment(known.crossing_us),
+        low_at=moment(known.low_us),
+        high_at=moment(known.high_us),
+    )
+
+
+def _early_call(call: EarlyCall) -> EarlyCallView:
+    return EarlyCallView(
+        at=to_datetime(call.at_us),
+        probability=call.probability,
+        crossing_at=to_datetime(call.crossing_us),
+        low_at=to_datetime(call.low_us),
+        high_at=to_datetime(call.high_us),
     )
 
 

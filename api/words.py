@@ -174,6 +174,11 @@ def duration(seconds: float) -> str:
     return f"{days}{THIN}d{NO_BREAK}{hours}{THIN}h"
 
 
+def chance(share: float) -> str:
+    """A probability that was estimated, which is never quite none or all."""
+    return f"under 1{THIN}%" if share < 0.01 else f"over 99{THIN}%" if share > 0.99 else percent(share)
+
+
 def percent(share: float) -> str:
     """``87 %``."""
     return f"{round(share * 100)}{THIN}%"

@@ -13,6 +13,7 @@ from starlette.responses import Response
 from api.alerts import LIVE, alert_view
 from api.board import clock_speed, view
 from api.context import Ctx
+from api.holds import ForecastView, forecast_view
 from api.pages import render
 from api.pages import valve as valves
 from api.pages.after import see
@@ -47,6 +48,7 @@ class HoldCard:
     hold: HoldTest
     started_at: datetime
     decided_at: datetime | None
+    forecast: ForecastView | None
     accuracy: float | None
     """Of the deciding gauge."""
     loss: tuple[float, float, str] | None
@@ -164,6 +166,7 @@ def _card(
         hold=hold,
         started_at=row["started_at"],
         decided_at=row["decided_at"],
+        forecast=None if hold.forecast is None else forecast_view(hold.forecast),
         accuracy=accuracies.get(hold.deciding_instrument_id or 0),
         loss=_loss(hold, fluid),
         revisions=lists.revisions(conn, row["id"]),

@@ -12,7 +12,7 @@ from model.clock import US, to_datetime
 from model.equipment import Instrument, Position, Role
 from model.event import EventKind
 from model.job import Job, JobState
-from model.judgement import Cause, Diagnosis, HoldTest, Interval, Phase, PhaseKind, Verdict
+from model.judgement import Cause, Diagnosis, Forecast, HoldTest, Interval, Phase, PhaseKind, Verdict
 from model.reading import Quantity, Valve
 from physics.units import MICRON_PA
 from store import alerts, equipment, events, jobs, judgement, procedures
@@ -466,6 +466,7 @@ def _holding(scene: Scene) -> Made:
             highest_pa=micron(272),
             last_pa=micron(271),
             smallest_leak_pa_m3_per_s=7.2e-4,
+            forecast=Forecast(0.0004),
         ),
     )
     scene.event(made, EventKind.HOLD_STARTED, shut, "Hold began: the valve reports closed.")

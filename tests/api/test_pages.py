@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import re
 
 import httpx
 import pytest
 
+from api.words import THIN
+from model.clock import to_datetime
 from model.event import EventKind
 from store.database import Connection
 from tests.api.scene import HOUR, Made, Scene
@@ -67,6 +70,27 @@ def test_a_pass_with_a_likely_leak_says_so(
         (number,),
     )
     assert words in client.get(f"/jobs/{number}").text
+
+
+def test_a_running_hold_shows_its_forecast_in_one_line_as_an_estimate(
+    client: httpx.Client, jobs: dict[str, Made], conn: Connection
+) -> None:
+    made = jobs["holding"]
+    page = client.get(f"/jobs/{made.job.id}/judgement").text
+    assert f"<dt>Forecast</dt><dd>under 1{THIN}% that it fails" in page
+    assert "estimate, unless a leak opens later" in page
+    # 12:00 UTC on 28 May 2026 is 14:00 in Berlin.
+    forecast = {"probability": 0.93, "crossing_us": NOON_US, "low_us": NOON_US, "high_us": NOON_US}
+    conn.execute(
+        "UPDATE hold_test SET detail = jsonb_set(detail, '{forecast}', %s) WHERE id = %s",
+        (json.dumps(forecast), made.hold_id),
+    )
+    page = client.get(f"/jobs/{made.job.id}/judgement").text
+    assert f"93{THIN}% that it fails, at about" in page
+    assert "estimate; if it fails, 90 % between" in page
+    shown = client.get(f"/api/v1/hold-tests/{made.hold_id}").json()["forecast"]
+    assert shown["probability"] == 0.93
+    assert shown["crossing_at"] == to_datetime(NOON_US).isoformat().replace("+00:00", "Z")
 
 
 def test_times_are_those_of_the_site(client: httpx.Client, scene: Scene) -> None:
