@@ -29,6 +29,13 @@ def describe(result: dict[str, Any], picture: str = "") -> str:
     lines += ["", f"  {NO_HOLD if hold is None else hold['text']}"]
     if hold is not None:
         lines += [f"  {remark}" for remark in hold["remarks"]]
+        call = hold["early_call"]
+        if call["at"] is not None and call["at"] != hold["decided_at"]:
+            at = datetime.fromisoformat(call["at"])
+            lines.append(
+                f"  From the readings up to {at:%H:%M:%S} alone a fail was to be expected "
+                f"({100 * min(call['probability'], 0.999):.1f} %, an estimate)."
+            )
     if picture:
         lines += ["", picture]
     lines += ["", *_phases(result)]

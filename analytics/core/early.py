@@ -30,6 +30,10 @@ from model.judgement import EarlyCall, Forecast
 CALL_AT = 0.95
 """Probability at which a fail is called,"""
 
+SURE_AT = 0.99
+"""Instead, where the limit is expected within the first three tenths of the hold: a fast rise is the hardest
+to tell from one that soon levels off, and the rule decides it soon. Own choice."""
+
 CONFIRMED_AT = 0.9
 """if it was this at the look before: one look alone may be misled by a few readings."""
 
@@ -48,6 +52,8 @@ _SKIP = 0.25
 """This share of the settling time is not looked at: the valve moves."""
 _CLEAN = 4.0
 _MOVES = 9
+_SOME = 0.1
+_FAST = 0.3
 _FORGET = 400
 
 
@@ -64,6 +70,8 @@ class Early:
     """Sum of the times in each."""
     sums: list[float] = field(default_factory=list)
     """Sum of the pressures in each [Pa]."""
+    until_s: float = 0.0
+    """Until when the last one goes on."""
     noise: float = 0.0
     """Mean deviation of a reading from the middle of its neighbours, as a share of it."""
     noise_n: int = 0
@@ -91,28 +99,79 @@ class Frame(NamedTuple):
 
 
 def watch(early: Early, frame: Frame, time_us: int, pressure_pa: float, slow: bool) -> None:
-    """Take a reading."""
-    if time_us < frame.start_us + _SKIP * (frame.settled_us - frame.start_us):
-        return
-    time_s = (time_us - frame.start_us) / US
+    """Take a reading, and look ahead when it is time to."""
+    since_us = time_us - frame.start_us
+    if since_us >= _SKIP * (frame.settled_us - frame.start_us) and _gather(
+        early, frame.length_s, since_us / US, pressure_pa, slow
+    ):
+        _look(early, frame, time_us)
+
+
+def _gather(early: Early, length_s: float, time_s: float, pressure_pa: float, slow: bool) -> bool:
+    """Clean a reading and put it into its mean; return whether that began a new one.
+
+    This is done for each reading, so it is one function and does little.
+    """
     recent = early.recent_pa
     if recent:
-        _learn_step(early, pressure_pa - recent[-1])
+        if pressure_pa == recent[-1]:
+            early.same += (1.0 - early.same) / 16
+        else:
+            early.same -= early.same / 16
+            if early.same > _SOME:
+                early.moves.append(abs(pressure_pa - recent[-1]))
+                del early.moves[:-_MOVES]
     early.recent_s.append(time_s)
     recent.append(pressure_pa)
     window = 3 if slow else 5
     if len(recent) < window:
-        return
-    del early.recent_s[:-window], recent[:-window]
+        return False
+    if len(recent) > window:
+        del early.recent_s[:-window], recent[:-window]
     half = window // 2
-    middle, cleaned = sorted(recent)[half], recent[half]
-    level = max(abs(middle), 1e-3)
-    _learn_noise(early, abs(cleaned - 0.5 * (recent[half - 1] + recent[half + 1])) / level)
-    most = max(_CLEAN * early.noise * level, step_of(early))
-    cleaned = min(max(cleaned, middle - most), middle + most)
-    begun = _gather(early, frame.length_s, early.recent_s[half], cleaned)
-    if begun and frame.limit_pa is not None and time_us >= frame.settled_us and _due(early, time_s):
-        _look(early, frame, time_us, frame.limit_pa)
+    middle, value = sorted(recent)[half], recent[half]
+    # A reading against the mean of its neighbours: no slope shows in it.
+    level = abs(middle) if abs(middle) > 1e-3 else 1e-3
+    deviation = abs(value - 0.5 * (recent[half - 1] + recent[half + 1])) / level
+    if early.noise_n >= 10 and deviation > 5.0 * early.noise:
+        deviation = 5.0 * early.noise
+    if early.noise_n < _FORGET:
+        early.noise_n += 1
+    early.noise += (deviation - early.noise) / early.noise_n
+    if value != middle:
+        most = max(_CLEAN * early.noise * level, step_of(early))
+        value = min(max(value, middle - most), middle + most)
+    at_s = early.recent_s[half]
+    if early.parts and at_s < early.until_s:
+        early.counts[-1] += 1
+        early.times[-1] += at_s
+        early.sums[-1] += value
+        return False
+    _begin(early, length_s / _PARTS, at_s, value)
+    return True
+
+
+def step_of(early: Early) -> float:
+    """Step of the display, where it hides the noise; else 0 [Pa]."""
+    return min(early.moves) if early.same > 0.3 and early.moves else 0.0
+
+
+def _begin(early: Early, width_s: float, time_s: float, pressure_pa: float) -> None:
+    """Begin a mean."""
+    if len(early.parts) == MOST_MEANS:
+        _merge(early)
+    part = int(time_s / width_s)
+    early.until_s = (part + 1) * width_s
+    early.parts.append(part)
+    early.counts.append(1)
+    early.times.append(time_s)
+    early.sums.append(pressure_pa)
+
+
+def needed_at(crossing_s: float, length_s: float, call_at: float | None = None) -> float:
+    """Probability that a call needs; ``call_at`` instead of `CALL_AT`."""
+    least = CALL_AT if call_at is None else call_at
+    return least if crossing_s >= _FAST * length_s else max(least, SURE_AT)
 
 
 def _due(early: Early, time_s: float) -> bool:
@@ -134,43 +193,6 @@ def _due(early: Early, time_s: float) -> bool:
     return mean - pressure_pa - slope * (mean_s - at_s) > _SURPRISE * math.hypot(noise, deviation)
 
 
-def _learn_step(early: Early, change: float) -> None:
-    early.same += ((change == 0.0) - early.same) / 16
-    if change:
-        early.moves.append(abs(change))
-        if len(early.moves) > _MOVES:
-            del early.moves[0]
-
-
-def step_of(early: Early) -> float:
-    """Step of the display, where it hides the noise; else 0 [Pa]."""
-    return min(early.moves) if early.same > 0.3 and early.moves else 0.0
-
-
-def _learn_noise(early: Early, deviation: float) -> None:
-    if early.noise_n >= 10:
-        deviation = min(deviation, 5.0 * early.noise)
-    early.noise_n = min(early.noise_n + 1, _FORGET)
-    early.noise += (deviation - early.noise) / early.noise_n
-
-
-def _gather(early: Early, length_s: float, time_s: float, pressure_pa: float) -> bool:
-    """Put a reading into its mean; return whether it began a new one."""
-    part = int(time_s * _PARTS / length_s)
-    if early.parts and early.parts[-1] >= part:
-        early.counts[-1] += 1
-        early.times[-1] += time_s
-        early.sums[-1] += pressure_pa
-        return False
-    if len(early.parts) == MOST_MEANS:
-        _merge(early)
-    early.parts.append(part)
-    early.counts.append(1)
-    early.times.append(time_s)
-    early.sums.append(pressure_pa)
-    return True
-
-
 def _merge(early: Early) -> None:
     """Merge the two neighbours that span least, the oldest of equals."""
     parts = early.parts
@@ -182,11 +204,17 @@ def _merge(early: Early) -> None:
     del parts[first + 1]
 
 
-def _look(early: Early, frame: Frame, time_us: int, limit_pa: float) -> None:
-    """Look ahead from the means."""
-    if len(early.parts) < _FEWEST:
+def _look(early: Early, frame: Frame, time_us: int) -> None:
+    """Look ahead from the means, if it is time to."""
+    time_s, limit_pa = (time_us - frame.start_us) / US, frame.limit_pa
+    if (
+        limit_pa is None
+        or time_us < frame.settled_us
+        or len(early.parts) < _FEWEST
+        or not _due(early, time_s)
+    ):
         return
-    early.look_s = (time_us - frame.start_us) / US
+    early.look_s = time_s
     count = np.array(early.counts, dtype=np.float64)
     data = Data(
         np.array(early.times) / count,
@@ -204,5 +232,6 @@ def _look(early: Early, frame: Frame, time_us: int, limit_pa: float) -> None:
     confirmed = early.forecast is not None and early.forecast.probability >= CONFIRMED_AT
     crossing_us, low_us, high_us = (max(frame.start_us + round(at_s * US), time_us) for at_s in seen.crossing)
     early.forecast = Forecast(seen.probability, crossing_us, low_us, high_us)
-    if early.called is None and confirmed and seen.probability >= CALL_AT:
+    needed = needed_at(seen.crossing[0], frame.length_s)
+    if early.called is None and confirmed and seen.probability >= needed:
         early.called = EarlyCall(time_us, seen.probability, crossing_us, low_us, high_us)

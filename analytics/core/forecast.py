@@ -41,6 +41,9 @@ vapour and degassing follows temperature (about 8 %/K at 60 kJ/mol, trade page).
 EVENING_S = (40.0, 120.0, 360.0, 900.0)
 """Time constants of evening-out: seconds in a small circuit, ten minutes through long thin pipe [s]."""
 
+CERTAIN = 0.9999
+"""Nothing that is estimated is more certain than this."""
+
 SHORTEST_S = 60.0
 """Shortest time constant of an approach to a plateau, up to four times the hold [s]."""
 
@@ -303,7 +306,7 @@ def _fit(
 
 def _when(crossed: FloatArray, ahead: FloatArray, line: tuple[float, float, float, float]) -> Outlook:
     """Probability by the end, and the middle 90 % of when, if at all."""
-    probability = float(min(crossed[-1], 1.0))
+    probability = float(min(crossed[-1], CERTAIN))
     if probability < 0.01:
         return Outlook(probability, *line)
     low, middle, high = np.interp([0.05, 0.5, 0.95], crossed / crossed[-1], ahead)

@@ -199,7 +199,7 @@ def take(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
     if hold.frozen or hold.verdict is not None or point.time_us > hold.end_us:
         return
     _evidence(hold, rule, point, scene)
-    if hold.verdict is None and not (point.over or hold.over_now) and point.filtered is not None:
+    if hold.verdict is None and not (point.over or hold.over_now):
         frame = Frame(hold.start_us, hold.settled_us, rule.procedure.hold_s, hold.limit_pa)
         watch(hold.early, frame, point.time_us, point.value, point.slow)
     if hold.verdict is None and point.time_us == hold.end_us:

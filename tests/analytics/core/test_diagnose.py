@@ -252,6 +252,7 @@ def test_words_for_a_terminal(tmp_path: Path, rng: random.Random) -> None:
     judged = judge_file(log(tmp_path, lambda t: 300 + 1.5 * t, rng), options_from_text(volume="12 L"))
     text = describe(judged.result)
     assert "Failed:" in text
+    assert "alone a fail was to be expected" in text
     assert "Likely cause: a leak" in text
     assert "2500 micron (333.3 Pa)" in text
     drawn = picture(judged.series, judged.result, "micron").splitlines()

@@ -79,10 +79,9 @@ def test_a_leak_is_called_long_before_it_crosses(rng: random.Random) -> None:
         ("flat", lambda t: 60.0),
     ],
 )
-def test_what_will_not_fail_is_not_called(
-    what: str, curve: Callable[[float], float], rng: random.Random
-) -> None:
-    hold, facts = hold_of(noisy(curve, rng))
+def test_what_will_not_fail_is_not_called(what: str, curve: Callable[[float], float]) -> None:
+    # The same noise every time: one in a hundred may be called (see the benchmark).
+    hold, facts = hold_of(noisy(curve, random.Random(what)))
     assert hold.verdict is Verdict.PASSED
     assert hold.early_call is None, what
     assert EventKind.HOLD_WILL_FAIL not in facts
