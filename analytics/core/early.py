@@ -53,6 +53,7 @@ _SKIP = 0.25
 _CLEAN = 4.0
 _MOVES = 9
 _SOME = 0.1
+_NOISIEST = 0.05
 _FAST = 0.3
 _FORGET = 400
 
@@ -133,7 +134,9 @@ def _gather(early: Early, length_s: float, time_s: float, pressure_pa: float, sl
     # A reading against the mean of its neighbours: no slope shows in it.
     level = abs(middle) if abs(middle) > 1e-3 else 1e-3
     deviation = abs(value - 0.5 * (recent[half - 1] + recent[half + 1])) / level
-    if early.noise_n >= 10 and deviation > 5.0 * early.noise:
+    if early.noise_n < 10:
+        deviation = min(deviation, _NOISIEST)
+    elif deviation > 5.0 * early.noise:
         deviation = 5.0 * early.noise
     if early.noise_n < _FORGET:
         early.noise_n += 1

@@ -98,13 +98,15 @@ def test_a_leak_that_opens_late_is_called_before_it_crosses(rng: random.Random) 
     assert 4000 < called_s(hold) < 4000 + 0.6 * (crossing_s - 4000)
 
 
-def test_spikes_call_nothing(rng: random.Random) -> None:
-    def curve(t: float) -> float:
-        return 300.0 if rng.random() < 0.02 else 60 + 0.01 * t
+def test_spikes_call_nothing_and_hide_nothing(rng: random.Random) -> None:
+    def spiked(slope: float) -> Callable[[float], float]:
+        return lambda t: 3000.0 if rng.random() < 0.02 else 60 + slope * t
 
-    hold, _ = hold_of(noisy(curve, rng))
-    assert hold.verdict is Verdict.PASSED
-    assert hold.early_call is None
+    tight, _ = hold_of(noisy(spiked(0.005), rng))
+    assert tight.verdict is Verdict.PASSED
+    assert tight.early_call is None
+    leak, _ = hold_of(noisy(spiked(0.06), rng))
+    assert called_s(leak) < 0.4 * 273 / 0.06
 
 
 @pytest.mark.parametrize("step", [50, 100])
