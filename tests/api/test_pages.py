@@ -8,7 +8,7 @@ import re
 import httpx
 import pytest
 
-from api.words import THIN
+from api.conventions import THIN
 from model.clock import to_datetime
 from model.event import EventKind
 from store.database import Connection

@@ -170,10 +170,10 @@ def test_a_forecast_is_cleared_by_the_verdict_of_its_own_hold(
     kind: EventKind, data: dict[str, object]
 ) -> None:
     key = raised(event(EventKind.HOLD_WILL_FAIL, verdict="running")).key
-    clear = cleared(event(kind, **data))[key]
+    clear = cleared(replace(event(kind), data=data))[key]
     assert not clear.is_prefix
     assert clear.before_us is None
-    assert key not in cleared(event(kind, subject="hold:another", **data))
+    assert key not in cleared(replace(event(kind, subject="hold:another"), data=data))
 
 
 @pytest.mark.parametrize("verdict", ["failed", "passed", "inconclusive"])
