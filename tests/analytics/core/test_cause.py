@@ -50,6 +50,11 @@ CURVES = {
 }
 
 
+@pytest.mark.parametrize("pa_per_s", [0.5, 1.0, 3.0, 10.0])
+def test_a_straight_rise_to_many_times_the_limit_is_a_leak(pa_per_s: float, seed: int) -> None:
+    assert found(START + pa_per_s * T, seed).cause is Cause.LEAK
+
+
 @pytest.mark.parametrize("cause", list(CURVES))
 def test_cause_of_a_clear_curve(cause: Cause, seed: int) -> None:
     diagnosis = found(CURVES[cause], seed)

@@ -77,7 +77,7 @@ def test_it_is_the_same_when_all_comes_late_and_shuffled(bench: Bench, rng: rand
 
 
 def held(bench: Bench, job_id: int) -> int:
-    (stored,) = judgement.holds(bench.conn, [job_id])[job_id]
+    (stored,) = [one for one in judgement.holds(bench.conn, [job_id])[job_id] if not one.withdrawn]
     return stored.id
 
 
