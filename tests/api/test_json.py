@@ -106,6 +106,9 @@ def test_a_bad_procedure_is_refused_with_its_field(client: httpx.Client) -> None
     assert fields(client.post("/api/v1/procedures", json=new)) == ["settle_s"]
     new["settle_s"] = 60
     assert client.post("/api/v1/procedures", json=new).json()["version"] == 1
+    # The same once more is a form sent twice.
+    assert client.post("/api/v1/procedures", json=new).status_code == 409
+    new["hold_s"] = 900
     assert client.post("/api/v1/procedures", json=new).json()["version"] == 2
 
 
