@@ -71,8 +71,9 @@ def test_it_is_the_same_when_all_comes_late_and_shuffled(bench: Bench, rng: rand
         bench.settle()
     again = bench.holds(other[0])
     assert [hold.early_call for hold in again] == [hold.early_call for hold in expected]
-    # The event tells what was known then and is recorded once; the fact behind it moves with what is known.
-    assert [one.subject for one in early(bench, other[0])] == [f"hold:{held(bench, other[0])}"]
+    # The event tells what was known then, perhaps of a hold that more readings took back, and of this one is
+    # recorded once; the fact behind it moves with what is known.
+    assert [one.subject for one in early(bench, other[0])].count(f"hold:{held(bench, other[0])}") == 1
     assert told(bench, other[0]) == told(bench, job_id) != []
 
 
