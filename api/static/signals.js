@@ -26,6 +26,7 @@ export async function startSignals() {
   document.getElementById("notices").before(box);
   choice = (await get("/api/v1/me/signals")) ?? choice;
   await refreshTold();
+  box.dataset.asked = "yes";
   setInterval(ringAgain, AGAIN_MS);
 }
 

@@ -212,6 +212,8 @@ def test_a_login_that_ended_is_told_on_the_open_page(
 ) -> None:
     monkeypatch.setattr("api.routes.stream.RECHECK_S", 0.0)
     page = open_page("/alerts")
+    # Until then it asks things of its own, which would be refused, too.
+    page.wait_for_selector("#told[data-asked]", state="attached")
     conn.execute("DELETE FROM login_session")
     expect(page.locator("#contact")).to_contain_text("You are logged out", timeout=PATIENCE_MS)
     expect(page.locator("#contact a")).to_have_attribute("href", "/login?next=%2Falerts")
