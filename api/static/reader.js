@@ -3,11 +3,15 @@
 const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
 if (zone) document.cookie = `holdfast_zone=${encodeURIComponent(zone)}; path=/; max-age=31536000; samesite=lax`;
 
-document.addEventListener("click", (event) => {
-  const figure = event.target.closest?.("data.fig");
-  if (!figure) return;
+// From the step to the stored value, and back.
+export function turn(figure) {
   const shown = figure.textContent;
   figure.textContent = figure.dataset.other ?? figure.title;
   figure.dataset.other = shown;
   figure.classList.toggle("full");
+}
+
+document.addEventListener("click", (event) => {
+  const figure = event.target.closest?.("data.fig");
+  if (figure) turn(figure);
 });

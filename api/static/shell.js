@@ -2,6 +2,7 @@
 
 import { refreshTold, startSignals } from "./signals.js";
 import { reader } from "./figures.js";
+import { turn } from "./reader.js";
 import { now, setClock, showMoments, siteTime } from "./time.js";
 
 const PATIENCE_MS = 8000;
@@ -121,8 +122,11 @@ export async function fragment(address, target) {
   const whole = exact === null ? address : `${address}?exact=${encodeURIComponent(exact)}`;
   const answer = await fetch(whole, { headers: { Accept: "text/html" } });
   if (!answer.ok || answer.redirected) return;
+  const text = await answer.text();
   const open = new Set([...target.querySelectorAll("details[open]")].map(signature));
-  target.innerHTML = await answer.text();
+  const full = new Set([...target.querySelectorAll("data.fig.full")].map(({ title }) => title));
+  target.innerHTML = text;
+  target.querySelectorAll("data.fig").forEach((figure) => { if (full.has(figure.title)) turn(figure); });
   target.querySelectorAll("details").forEach((item) => { if (open.has(signature(item))) item.open = true; });
 }
 

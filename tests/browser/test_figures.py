@@ -17,6 +17,7 @@ from api.sentences import find, tell
 from api.words import LOCALES
 from model.alert import Priority
 from model.clock import US
+from model.event import EventKind
 from physics.units import MICRON_PA
 from store import preferences
 from store.database import Connection
@@ -211,13 +212,19 @@ def test_one_act_changes_board_job_and_alerts(
 AXES = "() => Bokeh.documents.at(-1).roots()[0].yaxes.map((axis) => axis.axis_label)"
 
 
-def test_a_tap_shows_the_stored_value_and_another_the_step(open_page: Open, jobs: dict[str, Made]) -> None:
+def test_a_tap_shows_the_stored_value_and_another_the_step(
+    open_page: Open, jobs: dict[str, Made], scene: Scene
+) -> None:
     page = open_page(f"/jobs/{jobs['leak'].job.id}")
     figure = page.locator("#judgement data.fig").first
     shown = figure.inner_text()
     figure.click()
     expect(figure).to_contain_text("stored: ")
     assert repr(float(figure.get_attribute("value") or "nan")) in figure.inner_text().replace("\u202f", "")
+    page.evaluate("document.querySelector('#judgement > *').dataset.old = ''")
+    scene.event(jobs["leak"], EventKind.SERIES_BACK, NOON_US, "Readings come again.")
+    expect(page.locator("#judgement [data-old]")).to_have_count(0, timeout=PATIENCE_MS)
+    expect(figure, "a judgement drawn anew leaves it in full").to_contain_text("stored: ")
     figure.click()
     expect(figure).to_have_text(shown)
 

@@ -185,6 +185,18 @@ def test_presence_and_the_broker_s_word_when_a_gateway_dies(
         wait_until(lambda: query(database, state) == [(False, "s2")], what="the will")
 
 
+def test_a_presence_that_the_broker_left_out_when_we_subscribed_is_asked_for_again(
+    any_broker: Broker, database: str, mosquitto_pub: Publish
+) -> None:
+    register(database)
+    online = json.dumps({"online": True, "session": "s1", "at": time.time()})
+    mosquitto_pub(any_broker.url("gw1"), "hf/1/gw1/presence", online, "-r")
+    left_out = "DELETE FROM gateway_presence RETURNING session"
+    with ingest(config(database, any_broker)):
+        wait_until(lambda: query(database, left_out) == [("s1",)], what="the retained message")
+        wait_until(lambda: query(database, left_out) == [("s1",)], what="the retained message, once more")
+
+
 def test_refused_packs_reach_the_quarantine_and_hold_nothing_up(
     any_broker: Broker, database: str, mosquitto_pub: Publish
 ) -> None:
