@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field
 
 from api.quantities import STORED, Pressure, Pressures, moment
 from api.sentences import TextFigure, find
-from api.words import CAUSES, PHASES, PRIORITIES, VALVES, VERDICTS, Mark, percent
+from api.words import PHASES, PRIORITIES, VALVES, VERDICTS, Mark, cause_in_words, percent
 from model.alert import AlertState
 from model.clock import US, Clock, to_datetime
 from model.equipment import Role
@@ -267,11 +267,11 @@ def _verdict(row: BoardRow, unit: Pressures) -> VerdictView | None:
     if hold is None or hold.verdict is Verdict.RUNNING:
         return None
     cause = None
-    share = f" {percent(hold.probability)}" if hold.probability is not None else ""
     if hold.cause is not None and hold.verdict is Verdict.FAILED:
-        cause = CAUSES[hold.cause] + share
-    elif hold.cause is Cause.LEAK and (hold.probability or 0) >= LEAK_SUSPECTED:
-        cause = f"leak suspected{share}"
+        name, share = cause_in_words(hold.cause, hold.probabilities)
+        cause = name if share is None else f"{name} {percent(share)}"
+    elif hold.cause is Cause.LEAK and hold.probabilities.get(Cause.LEAK, 0.0) >= LEAK_SUSPECTED:
+        cause = f"leak suspected {percent(hold.probabilities[Cause.LEAK])}"
     text = unit.sentence(hold.text)
     return VerdictView(**VERDICTS[hold.verdict].model_dump(), hold_test=hold.id, cause=cause, text=text)
 

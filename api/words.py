@@ -12,7 +12,7 @@ from model.alert import AlertState, Priority
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
-from model.judgement import Cause, PhaseKind, Verdict
+from model.judgement import Cause, PhaseKind, Verdict, named_together
 from model.order import OrderState
 from model.reading import Valve
 
@@ -79,6 +79,10 @@ CAUSES = {
     Cause.LEAK_AND_MOISTURE: "leak and moisture",
     Cause.OUTGASSING: "outgassing",
     Cause.UNCLEAR: "cause unclear",
+}
+WITH_OR_WITHOUT = {
+    Cause.LEAK: "leak, with or without moisture",
+    Cause.MOISTURE: "moisture, with or without a leak",
 }
 JOB_STATES = {
     JobState.PLANNED: "planned",
@@ -157,6 +161,14 @@ DONE = {
 }
 """What a page says after something was done."""
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
+
+
+def cause_in_words(cause: Cause, probabilities: Mapping[str, float]) -> tuple[str, float | None]:
+    """A hold's estimated cause, and its probability; of an unclear one what is certain of it all the same."""
+    if cause is not Cause.UNCLEAR:
+        return CAUSES[cause], probabilities.get(cause)
+    together = named_together(probabilities)
+    return (CAUSES[cause], None) if together is None else (WITH_OR_WITHOUT[together[0]], together[1])
 
 
 def duration(seconds: float) -> str:

@@ -27,13 +27,13 @@ from rich.table import Table
 import analytics.core
 import physics
 from analytics.core.binned import Binned
-from analytics.core.cause import CERTAIN, diagnose
+from analytics.core.cause import diagnose
 from analytics.core.estimate import CAUSES, SCALE_SD
 from analytics.core.shapes import error_covariance
 from bench.holds import holds
 from bench.oracle import oracle
 from bench.report import Measure, write
-from model.judgement import Cause, Diagnosis
+from model.judgement import CERTAIN, Cause, Diagnosis
 from physics.types import FloatArray
 
 LEAKS = [CAUSES.index(Cause.LEAK), CAUSES.index(Cause.LEAK_AND_MOISTURE)]

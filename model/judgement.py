@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -36,6 +37,10 @@ class Verdict(StrEnum):
         return self in (Verdict.PASSED, Verdict.FAILED, Verdict.INCONCLUSIVE)
 
 
+CERTAIN = 0.7
+"""A cause is named from this probability on."""
+
+
 class Cause(StrEnum):
     """The estimated reason of a rise. An estimate never changes a verdict."""
 
@@ -45,6 +50,19 @@ class Cause(StrEnum):
     LEAK_AND_MOISTURE = "leak+moisture"
     OUTGASSING = "outgassing"
     UNCLEAR = "unclear"
+
+
+def named_together(probabilities: Mapping[str, float]) -> tuple[Cause, float] | None:
+    """What is certain although no single cause is: a leak, or moisture, each with or without the other.
+
+    Returns
+    -------
+    tuple of Cause and float, or None
+        `Cause.LEAK` or `Cause.MOISTURE`, and the probability of it alone or with the other.
+    """
+    both = probabilities.get(Cause.LEAK_AND_MOISTURE, 0.0)
+    share, cause = max((probabilities.get(one, 0.0) + both, one) for one in (Cause.LEAK, Cause.MOISTURE))
+    return (cause, share) if share >= CERTAIN else None
 
 
 @dataclass(frozen=True, slots=True)

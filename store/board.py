@@ -61,7 +61,7 @@ class HoldGlance:
     planned_end_us: int | None
     limit_pa: float | None
     cause: Cause | None
-    probability: float | None
+    probabilities: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +286,7 @@ def _hold(row: dict[str, Any]) -> HoldGlance:
         planned_end_us=detail.get("planned_end_us"),
         limit_pa=detail.get("limit_pa"),
         cause=None if cause is None else Cause(cause),
-        probability=(diagnosis.get("probabilities") or {}).get(cause),
+        probabilities=diagnosis.get("probabilities") or {},
     )
 
 

@@ -21,14 +21,11 @@ import numpy as np
 from analytics.core import estimate
 from analytics.core.binned import Binned, binned
 from analytics.core.shapes import Fits, fit_shapes
-from model.judgement import Cause, Diagnosis, Interval
+from model.judgement import CERTAIN, Cause, Diagnosis, Interval, named_together
 from physics.gas import vapour_mass
 from physics.types import FloatArray
 from physics.units import MICRON_PA
 from physics.water import saturation_pressure, saturation_temperature
-
-CERTAIN = 0.7
-"""A cause is named from this probability on."""
 
 GROSS = 0.8
 """Probability of a leak where more came in than water could hold. Our own choice: the gauge may be wrong."""
@@ -42,6 +39,10 @@ WORDS = {
     Cause.MOISTURE: "moisture alone",
     Cause.LEAK_AND_MOISTURE: "a leak with moisture",
     Cause.OUTGASSING: "gas from oil and walls",
+}
+WITH_OR_WITHOUT = {
+    Cause.LEAK: "a leak, with or without moisture",
+    Cause.MOISTURE: "moisture, with or without a leak",
 }
 
 _LEAST = 8
@@ -283,6 +284,10 @@ def _bend_means(bend: float, cause: Cause) -> str:
 
 def _undecided(probabilities: dict[str, float]) -> str:
     first, second = sorted(probabilities, key=lambda one: -probabilities[one])[:2]
+    together = named_together(probabilities)
+    if together is not None and {first, second} == {together[0], Cause.LEAK_AND_MOISTURE}:
+        said = WITH_OR_WITHOUT[together[0]].capitalize()
+        return f"{said} ({together[1]:.0%}): these two cannot be told apart by these readings yet."
     return (
         f"{WORDS[Cause(first)].capitalize()} ({probabilities[first]:.0%}) and {WORDS[Cause(second)]} "
         f"({probabilities[second]:.0%}) cannot be told apart by these readings yet."

@@ -6,7 +6,9 @@ from datetime import datetime
 from typing import Any
 
 from analytics.core.axis import clock_text
+from analytics.core.cause import WITH_OR_WITHOUT
 from analytics.core.figures import duration_text, pressure_text
+from model.judgement import Cause, named_together
 
 _CAUSES = {
     "tight": "tight and dry",
@@ -41,11 +43,16 @@ def describe(result: dict[str, Any], picture: str = "") -> str:
     lines += ["", *_phases(result)]
     if hold is None:
         return "\n".join(lines)
-    lines += ["", f"  Likely cause: {_CAUSES[hold['cause']]} ({_shares(hold['probabilities'])})."]
+    lines += ["", f"  Likely cause: {_cause(hold)} ({_shares(hold['probabilities'])})."]
     lines += [f"  {sentence}" for sentence in hold["evidence"]]
     lines += _rates(hold)
     lines.append(f"  {hold['advice']}")
     return "\n".join(lines)
+
+
+def _cause(hold: dict[str, Any]) -> str:
+    together = named_together(hold["probabilities"]) if hold["cause"] == Cause.UNCLEAR else None
+    return _CAUSES[hold["cause"]] if together is None else WITH_OR_WITHOUT[together[0]]
 
 
 def _phases(result: dict[str, Any]) -> list[str]:

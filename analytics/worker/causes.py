@@ -14,12 +14,21 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.core.cause import CERTAIN, WORDS, advice, diagnose
+from analytics.core.cause import WITH_OR_WITHOUT, WORDS, advice, diagnose
 from analytics.core.track import View
 from analytics.core.two_gauges import heard_both
 from model.clock import US
 from model.equipment import Position, Role
-from model.judgement import Cause, Diagnosis, HoldTest, Phase, PhaseKind, Verdict
+from model.judgement import (
+    CERTAIN,
+    Cause,
+    Diagnosis,
+    HoldTest,
+    Phase,
+    PhaseKind,
+    Verdict,
+    named_together,
+)
 from model.reading import Quantity
 from store.database import Connection
 from store.setups import Row, Setup, Wanted, readings
@@ -130,7 +139,11 @@ def explained(hold: HoldTest, diagnosis: Diagnosis | None) -> HoldTest:
 def named(diagnosis: Diagnosis) -> str:
     """The estimated cause in a sentence."""
     if diagnosis.cause is Cause.UNCLEAR:
-        return "Its cause is unclear."
+        together = named_together(diagnosis.probabilities)
+        if together is None:
+            return "Its cause is unclear."
+        cause, share = together
+        return f"Estimated cause: {WITH_OR_WITHOUT[cause]} ({share:.0%})."
     return f"Estimated cause: {WORDS[diagnosis.cause]} ({diagnosis.probabilities[diagnosis.cause]:.0%})."
 
 

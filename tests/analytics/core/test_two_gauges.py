@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.core.cause import CERTAIN, advice, diagnose
+from analytics.core.cause import advice, diagnose
 from analytics.core.two_gauges import heard_both
-from model.judgement import Cause, Diagnosis
+from model.judgement import CERTAIN, Cause, Diagnosis
 from physics.types import FloatArray
 
 T = np.arange(0.0, 7201.0, 10.0)
