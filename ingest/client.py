@@ -83,6 +83,8 @@ class Session(threading.Thread):
         self._received = 0
         self._starved = False
         self._farewell_read = False
+        self._subscription: int | None = None
+        """Packet id under which this connection asked for all that it subscribes to."""
         self._again_at: float | None = None
         self._stop_asked = threading.Event()
         self._acks: deque[Message] = deque()
@@ -238,7 +240,7 @@ class Session(threading.Thread):
                 self._client.publish(receipt.topic, receipt.payload, qos=1)
 
     def _ask_for_retained_again(self) -> None:
-        if self._again_at is not None and time.monotonic() > self._again_at:
+        if self.subscribed and self._again_at is not None and time.monotonic() > self._again_at:
             self._again_at = None
             retained = [(topic, 1) for topic in self._filters if topic.endswith("/presence")]
             if retained:
@@ -290,7 +292,7 @@ class Session(threading.Thread):
         self.connected = True
         self.trouble = ""
         self._again_at = None if flags.session_present else time.monotonic() + RETAINED_AGAIN_S
-        client.subscribe([(topic, 1) for topic in self._filters])
+        _, self._subscription = client.subscribe([(topic, 1) for topic in self._filters])
 
     def _on_disconnect(
         self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object
@@ -300,9 +302,9 @@ class Session(threading.Thread):
             self._say(f"the connection to the broker is lost: {reason}")
 
     def _on_subscribe(
-        self, _: mqtt.Client, __: object, ___: int, reasons: list[ReasonCode], ____: object
+        self, _: mqtt.Client, __: object, mid: int, reasons: list[ReasonCode], ____: object
     ) -> None:
-        if self.subscribed:  # asked again, for what is granted already
+        if mid != self._subscription:  # asked again, for what is granted already
             return
         refused = [topic for topic, reason in zip(self._filters, reasons, strict=True) if reason.is_failure]
         if refused:

@@ -194,6 +194,8 @@ def test_after_a_break_the_page_goes_on_with_what_it_missed(
 ) -> None:
     page = open_page("/")
     expect(page.locator("#rows tr")).to_have_count(len(jobs))
+    # What it asks when it opens has been answered: a question under way would end with its connection.
+    page.wait_for_selector("#told[data-asked]", state="attached")
     # The process ends this stream as it does with a reader that is too slow; the browser connects again.
     conn.execute(
         "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name LIKE '%serve%'"
