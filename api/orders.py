@@ -57,15 +57,16 @@ class OrderView(BaseModel):
     late: bool = Field(description="The outcome came after it had expired.")
     reported: ReportView | None = Field(description="Where the valve stands, by its own report.")
     confirmed: bool | None = Field(
-        description="Of an order that is done: whether the valve reports so, at or after the act. "
-        "Null: not done, or the valve has reported nothing since."
+        description="Of an order that is done: whether the valve reported so, at the act or within ten "
+        "minutes of it. Null: not done, or the valve has reported nothing since. Where it stands now is "
+        "in `reported`."
     )
     text: str = Field(description="What has become of it, in a sentence.")
 
 
-def order_view(order: Order, report: Report | None) -> OrderView:
-    """An order beside what its valve reports."""
-    outcome, standing = order.outcome, order_life.standing(order, report)
+def order_view(order: Order, report: Report | None, answer: Report | None) -> OrderView:
+    """An order beside what its valve reports now, and what it reported of the act."""
+    outcome, standing = order.outcome, order_life.standing(order, answer)
     return OrderView(
         id=order.id,
         action=order.action,
@@ -97,7 +98,7 @@ def order_view(order: Order, report: Report | None) -> OrderView:
         confirmed={Standing.CONFIRMED: True, Standing.CONTRADICTED: False}.get(standing)
         if standing
         else None,
-        text=text_of(order, report),
+        text=text_of(order, answer),
     )
 
 
@@ -112,22 +113,22 @@ def report_view(report: Report | None) -> ReportView | None:
     )
 
 
-def text_of(order: Order, report: Report | None) -> str:
+def text_of(order: Order, answer: Report | None) -> str:
     """What has become of an order, with what the valve says to it."""
     told = orders.sentence(order)
-    standing = order_life.standing(order, report)
+    standing = order_life.standing(order, answer)
     if standing is Standing.CONFIRMED:
-        return f"{told} The valve reports closed."
+        return f"{told} The valve reported closed."
     if standing is Standing.UNREPORTED:
         return f"{told} The valve has not reported since."
-    if standing is Standing.CONTRADICTED and report is not None:
-        return f"{told} The valve reports {report.position.name.lower()}."
+    if standing is Standing.CONTRADICTED and answer is not None:
+        return f"{told} The valve reported {answer.position.name.lower()}."
     return told
 
 
-def mark_of(order: Order, report: Report | None) -> Mark:
+def mark_of(order: Order, answer: Report | None) -> Mark:
     """State of an order as it is shown. Done is green only if the valve says so."""
-    standing = order_life.standing(order, report)
+    standing = order_life.standing(order, answer)
     return ORDERS[standing or order.state]
 
 

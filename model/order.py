@@ -193,6 +193,8 @@ class KnownValve:
         When it came.
     latest : Order or None
         The latest order to it.
+    answer : Report or None
+        What the valve reported of it.
     """
 
     instrument_id: int
@@ -210,3 +212,4 @@ class KnownValve:
     presence_us: int | None
     report: Report | None
     latest: Order | None
+    answer: Report | None = None

@@ -104,6 +104,20 @@ REPORT = """
     FROM latest l WHERE l.instrument_id = %s AND l.quantity = %s AND l.place_id = 1
 """
 
+ANSWER = """
+    WITH since AS (
+        SELECT value, time, arrived FROM reading
+        WHERE instrument_id = %(valve)s AND quantity = %(quantity)s AND place_id = 1
+          AND time >= %(act)s AND arrived >= %(asked)s
+    )
+    SELECT value, time, arrived FROM since
+    WHERE time <= greatest(%(act)s + make_interval(secs => %(travel_s)s), (SELECT min(time) FROM since))
+    ORDER BY value = %(wanted)s DESC, time LIMIT 1
+"""
+TRAVEL_S = 600.0
+"""A valve that reports the ordered position within that time of the act has followed the order. Our own
+choice: far longer than a motor needs; a valve that reports more rarely is taken at its first word."""
+
 KINDS = {
     OrderState.ASKED: EventKind.ORDER_ASKED,
     OrderState.SENT: EventKind.ORDER_SENT,
@@ -154,9 +168,11 @@ def known_all(conn: Connection, instrument_ids: Sequence[int]) -> list[KnownValv
             boot=row["boot"],
             presence_us=_us(row["arrived_at"]),
             report=report(conn, row["id"]),
-            latest=_latest(conn, row["id"]),
+            latest=latest,
+            answer=None if latest is None else answer(conn, latest),
         )
         for row in conn.execute(KNOWN, (list(instrument_ids),)).fetchall()
+        for latest in [_latest(conn, row["id"])]
     ]
 
 
@@ -167,6 +183,31 @@ def report(conn: Connection, instrument_id: int) -> Report | None:
         return None
     at_us = to_us(row["time"])
     return Report(Valve(int(row["value"])), at_us, _us(row["since"]) or at_us, to_us(row["arrived"]))
+
+
+def answer(conn: Connection, order: Order) -> Report | None:
+    """What the valve itself reported of an act, None if it has reported nothing since or nothing was done.
+
+    The first report of the ordered position at or after the act, else the first of another one. What happens
+    to the valve later says nothing of the order; and whatever the gateway's clock says, no report that was
+    here before the order was asked for is an answer to it.
+    """
+    if order.state is not OrderState.DONE or order.outcome is None:
+        return None
+    wanted = Valve.CLOSED if order.action is OrderAction.CLOSE else Valve.OPEN
+    given = {
+        "valve": order.instrument_id,
+        "quantity": int(Quantity.VALVE),
+        "act": to_datetime(order.outcome.at_us),
+        "asked": to_datetime(order.asked_us),
+        "travel_s": TRAVEL_S,
+        "wanted": float(wanted),
+    }
+    row = conn.execute(ANSWER, given).fetchone()
+    if row is None:
+        return None
+    at_us = to_us(row["time"])
+    return Report(Valve(int(row["value"])), at_us, at_us, to_us(row["arrived"]))
 
 
 def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:

@@ -166,8 +166,8 @@ def _card(valve: KnownValve, now_us: int) -> ValveCard:
         if latest is None
         else OrderCard(
             latest.id,
-            mark_of(latest, report),
-            text_of(latest, report),
+            mark_of(latest, valve.answer),
+            text_of(latest, valve.answer),
             to_datetime(latest.asked_us),
             latest.asked_by,
             latest.reason,

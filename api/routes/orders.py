@@ -49,7 +49,7 @@ def list_orders(
 
         def make(row: dict[str, object]) -> OrderView:
             order = orders.from_row(row)
-            return order_view(order, reports.of(order.instrument_id))
+            return order_view(order, reports.of(order.instrument_id), orders.answer(conn, order))
 
         return paging.page(conn, ORDERS, filters, make)
 
@@ -85,4 +85,4 @@ def give(conn: Connection, person: Person, new: NewOrder, now_us: int) -> Order:
 
 def _read(conn: Connection, order_id: int) -> OrderView:
     order = orders.by_id(conn, order_id)
-    return order_view(order, orders.report(conn, order.instrument_id))
+    return order_view(order, orders.report(conn, order.instrument_id), orders.answer(conn, order))

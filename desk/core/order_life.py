@@ -88,18 +88,20 @@ def is_due(order: Order, now_us: int) -> bool:
     return order.state.open and now_us >= order.expires_us
 
 
-def standing(order: Order, report: Report | None) -> Standing | None:
-    """How the valve's own report stands to an order that its gateway says is done; None for any other.
+def standing(order: Order, answer: Report | None) -> Standing | None:
+    """How the valve's own answer stands to an order that its gateway says is done; None for any other.
 
-    Only what the valve reported at or after the act counts, by event time; and whatever the gateway's clock
-    says, nothing that was here before the order was asked for.
+    Parameters
+    ----------
+    answer : Report or None
+        What the valve reported of the act (`store.orders.answer`).
     """
-    if order.state is not OrderState.DONE or order.outcome is None:
+    if order.state is not OrderState.DONE:
         return None
-    if report is None or report.at_us < order.outcome.at_us or report.arrived_us < order.asked_us:
+    if answer is None:
         return Standing.UNREPORTED
     told = Valve.CLOSED if order.action is OrderAction.CLOSE else Valve.OPEN
-    return Standing.CONFIRMED if report.position is told else Standing.CONTRADICTED
+    return Standing.CONFIRMED if answer.position is told else Standing.CONTRADICTED
 
 
 def _closed_for_certain(valve: KnownValve, now_us: int) -> bool:

@@ -8,7 +8,7 @@ from typing import Any
 import httpx
 import pytest
 
-from model.clock import US
+from model.clock import US, to_datetime
 from model.order import OrderResult
 from model.reading import Valve
 from store import orders
@@ -174,11 +174,57 @@ def test_the_gateway_s_word_and_the_valve_s_report_are_kept_apart(
     report(scene, made, Valve.OPEN, scene.now_us + 20 * US)
     told = client.get(address).json()
     assert (told["state"], told["confirmed"]) == ("done", False)
-    assert told["text"].endswith("done, says the gateway. The valve reports open.")
+    assert told["text"].endswith("done, says the gateway. The valve reported open.")
     report(scene, made, Valve.CLOSED, scene.now_us + 30 * US)
     told = client.get(address).json()
     assert (told["confirmed"], told["reported"]["position"]) == (True, "closed")
     assert told["reported"]["since"] == told["reported"]["at"]
+    # Opened by hand afterwards: the order was carried out all the same.
+    report(scene, made, Valve.OPEN, scene.now_us + 900 * US)
+    told = client.get(address).json()
+    assert (told["confirmed"], told["reported"]["position"]) == (True, "open")
+    assert told["text"].endswith("done, says the gateway. The valve reported closed.")
+
+
+@pytest.mark.parametrize(
+    ("after_act_s", "after_asking_s", "confirmed"),
+    [
+        pytest.param(0, 11, True, id="at the act"),
+        pytest.param(-1, 11, None, id="before the act"),
+        pytest.param(60, -1, None, id="here before the order: the gateway's clock runs behind"),
+    ],
+)
+def test_only_what_the_valve_reports_from_the_act_on_answers_an_order(
+    client: httpx.Client,
+    conn: Connection,
+    scene: Scene,
+    made: Made,
+    after_act_s: int,
+    after_asking_s: int,
+    confirmed: bool | None,
+) -> None:
+    assert made.valve is not None
+    order = ask(client, made)
+    act_us = scene.now_us - 3600 * US
+    settle(conn, order["id"], OrderResult.DONE, act_us)
+    at_us = act_us + after_act_s * US
+    report(scene, made, Valve.CLOSED, at_us)
+    conn.execute(
+        "UPDATE reading SET arrived = %s WHERE instrument_id = %s AND time = %s",
+        (to_datetime(scene.now_us + after_asking_s * US), made.valve.id, to_datetime(at_us)),
+    )
+    assert client.get(f"/api/v1/orders/{order['id']}").json()["confirmed"] is confirmed
+
+
+def test_a_valve_closed_by_hand_long_after_does_not_confirm_an_order(
+    client: httpx.Client, conn: Connection, scene: Scene, made: Made
+) -> None:
+    order = ask(client, made)
+    settle(conn, order["id"], OrderResult.DONE, scene.now_us)
+    report(scene, made, Valve.OPEN, scene.now_us + 20 * US)
+    report(scene, made, Valve.CLOSED, scene.now_us + 3600 * US)
+    told = client.get(f"/api/v1/orders/{order['id']}").json()
+    assert (told["confirmed"], told["reported"]["position"]) == (False, "closed")
 
 
 def test_since_when_a_valve_stands_is_its_first_report_after_another_one(
@@ -266,4 +312,4 @@ def test_a_contradiction_is_shown_in_words_and_shape(
     part = plain(client.get(f"/jobs/{made.job.id}/valve"))
     assert "Done, says the gateway; not the valve" in part
     assert "#unsure" in part
-    assert "The valve reports open." in part
+    assert "The valve reported open." in part

@@ -52,7 +52,7 @@ def test_an_order_is_followed_to_the_valve_s_report_without_reload(
     # The valve's report alone is no event: the page sees it in the job's row.
     report(scene, made, Valve.CLOSED, scene.now_us + 6 * US)
     expect(part.locator(".mark.tone-good")).to_have_text("Done", timeout=PATIENCE_MS)
-    expect(part).to_contain_text("The valve reports closed.")
+    expect(part).to_contain_text("The valve reported closed.")
     expect(part).to_contain_text("reports closed already")
     assert page.evaluate("window.stillTheSamePage")
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")

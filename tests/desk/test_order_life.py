@@ -121,33 +121,19 @@ DONE = replace(
 
 
 @pytest.mark.parametrize(
-    ("position", "after_act_s", "expected"),
+    ("position", "expected"),
     [
-        (Valve.CLOSED, 0, Standing.CONFIRMED),
-        (Valve.CLOSED, 60, Standing.CONFIRMED),
-        (Valve.OPEN, 0, Standing.CONTRADICTED),
-        (Valve.MOVING, 5, Standing.CONTRADICTED),
-        (Valve.UNKNOWN, 5, Standing.CONTRADICTED),
-        (Valve.OPEN, -1, Standing.UNREPORTED),
-        (Valve.CLOSED, -1, Standing.UNREPORTED),
+        (Valve.CLOSED, Standing.CONFIRMED),
+        (Valve.OPEN, Standing.CONTRADICTED),
+        (Valve.MOVING, Standing.CONTRADICTED),
+        (Valve.UNKNOWN, Standing.CONTRADICTED),
     ],
 )
-def test_only_what_the_valve_reports_from_the_act_on_counts(
-    position: Valve, after_act_s: int, expected: Standing
+def test_the_valve_s_own_answer_confirms_an_order_or_contradicts_it(
+    position: Valve, expected: Standing
 ) -> None:
-    at_us = NIGHT_US + (9 + after_act_s) * US
-    assert standing(DONE, Report(position, at_us, at_us, max(at_us, NIGHT_US))) is expected
-
-
-def test_no_clock_makes_a_report_from_before_the_order_confirm_it() -> None:
-    # The gateway came up with a clock an hour behind, and says so of its act.
-    act = Outcome(OrderResult.DONE, "", NIGHT_US - 3600 * US, NIGHT_US + 10 * US)
-    done = replace(ORDER, state=OrderState.DONE, outcome=act)
-    old = Report(Valve.CLOSED, NIGHT_US - 600 * US, NIGHT_US - 7200 * US, NIGHT_US - 599 * US)
-    assert standing(done, old) is Standing.UNREPORTED
-    # By the same clock the valve reports after the act.
-    new = Report(Valve.CLOSED, NIGHT_US - 3590 * US, NIGHT_US - 3590 * US, NIGHT_US + 11 * US)
-    assert standing(done, new) is Standing.CONFIRMED
+    at_us = NIGHT_US + 12 * US
+    assert standing(DONE, Report(position, at_us, at_us, at_us)) is expected
 
 
 def test_a_valve_that_never_reported_confirms_nothing_and_other_orders_have_no_standing() -> None:
