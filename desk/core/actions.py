@@ -58,6 +58,18 @@ SILENT = (
     "has stored count when they come, however late; what was never measured can make the hold inconclusive."
 )
 
+_ISOLATE = (
+    "Ask again once the gateway is in reach, or have the valve closed at the site while the pump runs: if "
+    f"the pump stops with the valve open, air and oil go back into the circuit. {CAUTION}"
+)
+
+ORDER_NOT_DONE = f"The circuit is not isolated by this order. Look at the reason. {_ISOLATE}"
+
+ORDER_EXPIRED = (
+    "Nobody knows whether the valve closed: take the circuit for not isolated until it reports closed. "
+    f"{_ISOLATE}"
+)
+
 PARKED = (
     "No verdict will come of this job by itself: read its gauge, decide by the procedure, and tell whoever "
     "looks after this installation. The log of the analysis has the reason."

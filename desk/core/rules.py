@@ -6,7 +6,7 @@ fact told again changes an alert instead of making another.
 What the rules read of an event's data, all optional: ``verdict`` and ``because`` (revisions; a verdict that
 is missing or not final withdraws the earlier one), ``cause`` and ``probabilities`` (estimates), ``phase`` and
 ``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended), ``why`` (a job
-that was closed).
+that was closed), ``valve`` (an order).
 """
 
 from __future__ import annotations
@@ -116,6 +116,10 @@ def _after_fail(event: Event) -> str:
         return actions.after_fail(Cause.UNCLEAR)
 
 
+def _order_not_done(event: Event) -> str:
+    return actions.ORDER_EXPIRED if event.kind is EventKind.ORDER_EXPIRED else actions.ORDER_NOT_DONE
+
+
 def _why_closed(event: Event) -> str:
     return str(event.data.get("why") or "the job was closed.")
 
@@ -200,6 +204,16 @@ RULES: tuple[Rule, ...] = (
     Rule(
         _on(EventKind.EVACUATION_FINISHED),
         Clearing("evacuation", "the evacuation is finished.", every=True, ordered=False),
+    ),
+    Rule(
+        _on(EventKind.ORDER_REFUSED, EventKind.ORDER_FAILED, EventKind.ORDER_EXPIRED),
+        Raising("order", "order-not-done", Priority.HIGH, _order_not_done),
+    ),
+    # By order of knowledge: an outcome may come after the order had expired, with an earlier time of its act.
+    Rule(_on(EventKind.ORDER_DONE), Clearing("order", "an order was carried out.", ordered=False)),
+    Rule(
+        _on(EventKind.HOLD_STARTED, EventKind.VACUUM_BROKEN),
+        Clearing("order", "the evacuation went on without it.", every=True),
     ),
     Rule(
         _on(EventKind.JOB_CLOSED),
@@ -295,5 +309,7 @@ def _prefix(event: Event, about: str) -> str:
 
 def _key(event: Event, about: str) -> str:
     # A job has many holds and gauges, but one judgement, and one evacuation at a time.
+    if about == "order":
+        return f"{_prefix(event, about)}:{event.data.get('valve')}"
     subject = f":{event.subject}" if about in ("hold", "silence", "forecast") else ""
     return _prefix(event, about) + subject

@@ -100,10 +100,12 @@ def test_a_desk_that_was_away_expires_it_when_it_comes(
         wait_until(lambda: orders.by_id(conn, order.id).state is OrderState.EXPIRED, what="the expiry")
 
 
-def test_the_events_of_an_order_raise_no_alert(conn: Connection, order: Order) -> None:
+def test_an_order_that_expires_raises_one_alert(conn: Connection, order: Order) -> None:
     expiry.work_off(conn, HandClock(order.expires_us))
     assert alerting.work_off(conn, HandClock(NIGHT_US), Outlets((), "urn:test")) == 2
-    assert all_alerts(conn) == []
+    (alert,) = all_alerts(conn)
+    assert (alert.kind, alert.job_id) == ("order-not-done", order.job_id)
+    assert alert.text == "Order to close valve v1 expired without an answer; it is not sent any more."
 
 
 def test_kinds_of_events_that_are_not_known_stop_nothing(

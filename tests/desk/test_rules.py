@@ -285,6 +285,27 @@ def test_nonsense_in_the_data_is_an_error_and_never_a_silent_pass() -> None:
     assert "What happened." in told.text
 
 
+@pytest.mark.parametrize("kind", [EventKind.ORDER_REFUSED, EventKind.ORDER_FAILED, EventKind.ORDER_EXPIRED])
+def test_an_order_that_was_not_done_is_high_until_one_to_that_valve_is_done(kind: EventKind) -> None:
+    told = raised(event(kind, subject="order:7", valve="gw1/v1"))
+    assert (told.kind, told.priority) == ("order-not-done", Priority.HIGH)
+    assert "if the pump stops with the valve open, air and oil go back into the circuit" in told.action
+    assert told.key in cleared(event(EventKind.ORDER_DONE, subject="order:8", valve="gw1/v1"))
+    assert told.key not in cleared(event(EventKind.ORDER_DONE, subject="order:8", valve="gw1/v2"))
+
+
+def test_an_expired_order_says_that_nobody_knows_where_the_valve_stands() -> None:
+    told = raised(event(EventKind.ORDER_EXPIRED, subject="order:7", valve="gw1/v1"))
+    assert told.action.startswith("Nobody knows whether the valve closed")
+
+
+def test_a_hold_that_began_all_the_same_ends_the_alert_of_an_order() -> None:
+    told = raised(event(EventKind.ORDER_FAILED, subject="order:7", valve="gw1/v1"))
+    (clear,) = (one for one in cleared(event(EventKind.HOLD_STARTED)).values() if "order" in one.key)
+    assert clear.is_prefix
+    assert told.key.startswith(clear.key)
+
+
 def test_table_has_a_rule_for_each_kind_it_promises() -> None:
     ruled = {kind for rule in RULES for kind in rule.on}
     assert set(EventKind) - ruled == {
@@ -292,11 +313,7 @@ def test_table_has_a_rule_for_each_kind_it_promises() -> None:
         EventKind.JOB_CHANGED,
         EventKind.JOB_REOPENED,
         EventKind.VALVE_REPORTED,
-        # Whoever asked sees them on the page; alerts of orders are still to come.
+        # Whoever asked sees them on the page.
         EventKind.ORDER_ASKED,
         EventKind.ORDER_SENT,
-        EventKind.ORDER_DONE,
-        EventKind.ORDER_REFUSED,
-        EventKind.ORDER_FAILED,
-        EventKind.ORDER_EXPIRED,
     }
