@@ -32,6 +32,8 @@ ONLY_LOOKS = {("POST", "/api/v1/pipe-volume"), ("POST", "/setup/pipes")}
 
 Route = tuple[str, str]
 
+pytestmark = pytest.mark.once
+
 
 def routes_of_pages(document: dict[str, Any]) -> dict[Route, list[str]]:
     """What pages declare; the OpenAPI document does not have them."""

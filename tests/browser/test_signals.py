@@ -32,7 +32,7 @@ def test_following_is_armed_on_the_job_page_and_told_with_a_sound_until_seen(
 
     page.goto(f"/jobs/{other.job.id}")
     page.locator("h1").click()
-    page.wait_for_function("document.getElementById('told')")
+    page.wait_for_function("() => document.getElementById('told')")
     for kind in (EventKind.TARGET_REACHED, EventKind.HOLD_FAILED):
         new = NewEvent(
             kind, NOON_US - 60 * US, "So.", f"target:{NOON_US - 60 * US}", made.job.site_id, made.job.id
@@ -48,11 +48,11 @@ def test_following_is_armed_on_the_job_page_and_told_with_a_sound_until_seen(
     expect(line).to_have_count(1)
     expect(line).to_contain_text("Target reached")
     expect(line).to_contain_text(made.job.title)
-    page.wait_for_function(f"{SOUNDED} === '1'")
+    page.wait_for_function(f"() => {SOUNDED} === '1'")
     line.get_by_role("button", name="Seen").click()
     expect(line).to_have_count(0)
     page.reload()
-    page.wait_for_function("document.getElementById('told')")
+    page.wait_for_function("() => document.getElementById('told')")
     expect(line).to_have_count(0)
 
 
@@ -60,6 +60,6 @@ def test_a_sound_can_be_heard_before_it_is_chosen(open_page: Open) -> None:
     page = open_page("/me/signals")
     page.get_by_label("When a target is reached").select_option("knock")
     page.get_by_role("button", name="Hear it").first.click()
-    page.wait_for_function(f"{SOUNDED} === '1'")
+    page.wait_for_function(f"() => {SOUNDED} === '1'")
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_label("When a target is reached")).to_have_value("knock")

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -253,6 +254,11 @@ def test_what_the_broker_does_not_acknowledge_is_not_sent_and_due_again(
     order = ask(conn, session="s1")
     assert broker.server.process is not None
     broker.server.process.send_signal(signal.SIGSTOP)
+    tasks = Path(f"/proc/{broker.server.process.pid}/task")
+    wait_until(
+        lambda: all("State:\tT" in (task / "status").read_text() for task in tasks.iterdir()),
+        what="every thread of the broker to stand still",
+    )
     try:
         assert courier.round(conn) == 1
         assert state(conn, order) is OrderState.ASKED

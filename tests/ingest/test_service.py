@@ -454,7 +454,7 @@ def test_refused_subscription_ends_the_process_with_a_clear_message(
     with ingest(config(database, broker, user="gw1"), wait=False) as process:
         wait_until(lambda: not process.thread.is_alive(), what="the process to end")
     assert isinstance(process.failure, ThreadDied)
-    assert "refuses the subscription to hf/1/+/+/data" in str(process.failure)
+    assert "refuses the subscription to hf/1/+/+/" in str(process.failure)
 
 
 def test_wrong_password_is_said_and_tried_again(broker: NatsBroker, database: str) -> None:

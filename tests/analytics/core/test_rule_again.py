@@ -20,6 +20,8 @@ PARTS = 8
 SERIES = 1250
 """In each part: ten thousand in all."""
 
+pytestmark = pytest.mark.once
+
 
 def random_case(rng: random.Random) -> Case:
     interval = rng.choice([2.0, 5.0, 10.0, 12.0, 15.0, 30.0, 60.0])
