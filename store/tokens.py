@@ -160,6 +160,12 @@ def revoke(conn: Connection, token_id: int, now: datetime, by: int | None) -> No
         audit.record(conn, by, "revoke-token", f"token:{token_id}", now, name=token.name)
 
 
+def revoke_made_by(conn: Connection, person_id: int, now: datetime, by: int | None) -> None:
+    """Make every token useless that a person made."""
+    for token in made_by(conn, person_id):
+        revoke(conn, token.id, now, by)
+
+
 def whose(conn: Connection, secret: str, now: datetime) -> Person | NoToken:
     """The token as somebody who acts, or why it opens nothing; notes that it was used."""
     row = conn.execute(

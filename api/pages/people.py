@@ -68,9 +68,21 @@ def change(
 
 
 @router.post("/people/{person_id}/disable")
-def disable(request: Request, ctx: Ctx, person: MayKeepPeople, person_id: int) -> Response:
-    """Keep somebody out."""
-    return _act(request, ctx, person_id, lambda conn: access.disable(conn, person_id, ctx.now(), person.id))
+def disable(
+    request: Request,
+    ctx: Ctx,
+    person: MayKeepPeople,
+    person_id: int,
+    revoke_tokens: Annotated[bool, Form()] = False,
+) -> Response:
+    """Keep somebody out, and what they let in if that is asked for."""
+
+    def act(conn: Connection) -> None:
+        access.disable(conn, person_id, ctx.now(), person.id)
+        if revoke_tokens:
+            tokens.revoke_made_by(conn, person_id, ctx.now(), person.id)
+
+    return _act(request, ctx, person_id, act)
 
 
 @router.post("/people/{person_id}/enable")

@@ -13,7 +13,7 @@ from api.paging import Page, Paged
 from api.permissions import MayKeepPeople
 from api.problems import errors_of
 from model.rights import Role
-from store import access, links, people, sessions
+from store import access, links, people, sessions, tokens
 from store.database import Connection
 from store.links import Made
 from store.sessions import Session
@@ -66,6 +66,10 @@ class UserChange(BaseModel):
     role: Role | None = Field(None, description="Never of the last administrator.")
     disabled: bool | None = Field(
         None, description="True ends their sessions and keeps them out; never the last administrator."
+    )
+    revoke_tokens: bool = Field(
+        False,
+        description="Revoke the machine tokens that they made; otherwise those go on working.",
     )
 
 
@@ -120,6 +124,8 @@ def change_user(ctx: Ctx, person: MayKeepPeople, user_id: int, change: UserChang
             access.rename(conn, user_id, change.name, now, person.id)
         if change.disabled is not None:
             (access.disable if change.disabled else access.enable)(conn, user_id, now, person.id)
+        if change.revoke_tokens:
+            tokens.revoke_made_by(conn, user_id, now, person.id)
         return read_user(conn, user_id)
 
 

@@ -79,13 +79,21 @@ def change_role(login: Login, role: Annotated[str, typer.Argument()], json: Json
 
 
 @user.command("disable")
-def disable_user(login: Login, json: Json = False) -> None:
+def disable_user(
+    login: Login,
+    revoke_tokens: Annotated[
+        bool, typer.Option(help="Revoke the tokens that they made too; otherwise those go on working.")
+    ] = False,
+    json: Json = False,
+) -> None:
     """Keep a person out: ends their sessions; never the last administrator."""
-    from store import access, people
+    from store import access, people, tokens
 
     with database() as connection:
         person = people.by_login(connection, login)
         access.disable(connection, person.id, _now(), None)
+        if revoke_tokens:
+            tokens.revoke_made_by(connection, person.id, _now(), None)
         row = _row(people.details(connection, person.id))
     show_one(row, as_json=json)
 

@@ -15,7 +15,7 @@ from model.clock import HandClock, to_datetime
 from store import tokens
 from store.database import Connection
 from tests.api.scene import Made
-from tests.api.serving import LOGIN, NOON_US, Serving, add_people, serving
+from tests.api.serving import LOGIN, NOON_US, TECHNICIAN, Serving, add_people, serving
 from tests.api.test_people import acts, problem_at
 from tests.api.test_stream import reading
 from tests.waiting import wait_until
@@ -250,3 +250,24 @@ def test_the_metrics_token_of_the_settings_opens_the_metrics_only(database: str)
             give(conn, scraper, "metrics")
         assert scraper.get("/metrics").status_code == 200
         assert scraper.get("/api/v1/jobs").status_code == 403
+
+
+# Those of somebody who is kept out
+
+
+@pytest.mark.parametrize("revoke", [False, True])
+@pytest.mark.parametrize("way", ["page", "api"])
+def test_who_keeps_somebody_out_may_revoke_the_tokens_that_they_made(
+    admin: httpx.Client, machine: httpx.Client, conn: Connection, way: str, revoke: bool
+) -> None:
+    row = conn.execute("SELECT id FROM person WHERE login = %s", (TECHNICIAN,)).fetchone()
+    assert row is not None
+    made = give(conn, machine)
+    conn.execute("UPDATE machine_token SET made_by = %s WHERE id = %s", (row["id"], made.id))
+    if way == "page":
+        page = admin.get(f"/setup/people/{row['id']}").text
+        assert "and revoke the token that" in page
+        admin.post(f"/setup/people/{row['id']}/disable", data={"revoke_tokens": "true"} if revoke else {})
+    else:
+        admin.patch(f"/api/v1/users/{row['id']}", json={"disabled": True, "revoke_tokens": revoke})
+    assert machine.get("/api/v1/jobs").status_code == (401 if revoke else 200)
