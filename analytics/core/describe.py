@@ -9,6 +9,7 @@ from analytics.core.axis import clock_text
 from analytics.core.cause import WITH_OR_WITHOUT
 from analytics.core.figures import duration_text, pressure_text
 from model.judgement import Cause, named_together
+from physics.leaks import to_mbar_l_s
 
 _CAUSES = {
     "tight": "tight and dry",
@@ -94,9 +95,10 @@ def _rates(hold: dict[str, Any]) -> list[str]:
     rate = hold["leak_rate_pa_m3_per_s"]
     rise = hold["rise_pa_per_s"]["leak"]
     if rate is not None:
+        value, low, high = rate["value"], rate["low"], rate["high"]
         lines.append(
-            f"  Steady part of the rise: {rate['value']:.1e} Pa·m³/s, 90 % between {rate['low']:.1e} and "
-            f"{rate['high']:.1e}."
+            f"  Steady part of the rise: {value:.1e} Pa·m³/s, 90 % between {low:.1e} and {high:.1e} "
+            f"({to_mbar_l_s(value):.1e} mbar·l/s, {to_mbar_l_s(low):.1e} to {to_mbar_l_s(high):.1e})."
         )
     elif rise is not None:
         lines.append(
@@ -110,4 +112,10 @@ def _rates(hold: dict[str, Any]) -> list[str]:
             f"  Vapour: about {pressure_text(moisture['vapour_pa'])}{grams}; the liquid or bound water "
             "behind it is not known and can be thousands of times more."
         )
+        celsius = moisture["equilibrium_temperature_c"]
+        if celsius is not None:
+            # An int, so that a little below freezing is no "-0".
+            lines.append(
+                f"  If all of it were water, it would be in balance with water or ice at {round(celsius)} °C."
+            )
     return lines

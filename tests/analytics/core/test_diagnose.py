@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import math
 import random
+import re
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from iapws.iapws97 import _TSat_P
 
 from analytics.core.describe import describe
 from analytics.core.diagnose import (
@@ -296,3 +298,26 @@ def test_options_as_people_write_them() -> None:
 def test_isolated_at_and_the_whole_file_exclude_each_other() -> None:
     with pytest.raises(BadInput):
         options_from_text(isolated_at="5", whole_file_is_hold=True)
+
+
+def test_the_text_gives_the_leak_in_the_leak_detectors_unit_too(tmp_path: Path, rng: random.Random) -> None:
+    result = diagnose_file(log(tmp_path, lambda t: 300 + 1.5 * t, rng), options_from_text(volume="12 L"))
+    rate = result["hold"]["leak_rate_pa_m3_per_s"]
+    # 1 Pa·m³/s = 10 mbar·l/s: 1 mbar is 100 Pa, 1 l is 1e-3 m³ (SI brochure).
+    low, high = (f"{10 * rate[end]:.1e}" for end in ("low", "high"))
+    assert f"({10 * rate['value']:.1e} mbar·l/s, {low} to {high})" in describe(result)
+
+
+def test_the_text_says_at_what_temperature_water_would_hold_the_vapours_pressure(
+    tmp_path: Path, rng: random.Random
+) -> None:
+    path = log(tmp_path, lambda t: 300 + 9000 * (1 - math.exp(-t / 500)), rng)
+    result = diagnose_file(path, options_from_text(volume="12 L"))
+    text = describe(result)
+    said = re.search(r"in balance with water or ice at (-?\d+) °C", text)
+    assert said is not None
+    pascal = result["hold"]["moisture"]["vapour_pa"]
+    assert pascal > 611.657, "over liquid, where IF97 holds"
+    # IAPWS-IF97, by the iapws library.
+    assert float(said[1]) == pytest.approx(_TSat_P(pascal / 1e6) - 273.15, abs=0.6)
+    assert "can be thousands of times more" in text
