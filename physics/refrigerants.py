@@ -75,6 +75,12 @@ REFRIGERANTS: MappingProxyType[str, Refrigerant] = MappingProxyType(
 
 _BY_PLAIN_NAME = {name.replace("-", "").casefold(): name for name in REFRIGERANTS}
 
+PLAIN_NAMES = tuple(_BY_PLAIN_NAME)
+"""The designations without hyphen, in small letters."""
+
+NOT_LISTED = "is not in our table: it is taken for possibly flammable, and no loss can be named"
+"""What to say of such a refrigerant, after its name."""
+
 
 def refrigerant(name: str) -> Refrigerant:
     """Look a refrigerant up by its designation, with or without hyphen, in any case.
@@ -94,3 +100,11 @@ def refrigerant(name: str) -> Refrigerant:
     except KeyError:
         known = ", ".join(REFRIGERANTS)
         raise ValueError(f"{name!r} is not a known refrigerant; known are {known}") from None
+
+
+def listed(name: str | None) -> Refrigerant | None:
+    """The same, None for one that is not in the table, or for none."""
+    try:
+        return refrigerant(name) if name else None
+    except ValueError:
+        return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from physics.refrigerants import PLAIN_NAMES
 from store.database import Connection, one
 
 _GAPS = """
@@ -12,6 +13,10 @@ FROM circuit c JOIN site s ON s.id = c.site_id WHERE c.volume_m3 IS NULL
 UNION ALL
 SELECT 'circuit', c.id, c.name || ' at ' || s.name, 'refrigerant'
 FROM circuit c JOIN site s ON s.id = c.site_id WHERE c.refrigerant IS NULL
+UNION ALL
+SELECT 'circuit', c.id, c.name || ' at ' || s.name, 'refrigerant-not-listed'
+FROM circuit c JOIN site s ON s.id = c.site_id
+WHERE NOT lower(replace(trim(c.refrigerant), '-', '')) = ANY(%(listed)s)
 UNION ALL
 SELECT 'instrument', i.id, g.name || '/' || i.name, 'range'
 FROM instrument i JOIN gateway g ON g.id = i.gateway_id
@@ -44,7 +49,7 @@ SELECT (SELECT count(*) FROM site) AS sites, (SELECT count(*) FROM circuit) AS c
 
 def gaps(conn: Connection) -> list[dict[str, Any]]:
     """Things with ``kind``, ``id``, ``name`` and ``what`` is missing."""
-    return conn.execute(_GAPS).fetchall()
+    return conn.execute(_GAPS, {"listed": list(PLAIN_NAMES)}).fetchall()
 
 
 def counts(conn: Connection) -> dict[str, int]:

@@ -25,7 +25,7 @@ from model.equipment import Role
 from model.errors import BadInput, NotFound
 from model.judgement import HoldTest
 from physics.leaks import refrigerant_loss
-from physics.refrigerants import Refrigerant, refrigerant
+from physics.refrigerants import Refrigerant, listed
 from store import board as stored
 from store import events, follows, job_changes, jobs, lists
 from store.database import Connection
@@ -174,10 +174,7 @@ def _card(
 
 
 def _fluid(circuit: dict[str, Any] | None) -> Refrigerant | None:
-    try:
-        return refrigerant(circuit["refrigerant"]) if circuit and circuit["refrigerant"] else None
-    except ValueError:
-        return None
+    return listed(circuit["refrigerant"]) if circuit else None
 
 
 def _loss(hold: HoldTest, fluid: Refrigerant | None) -> tuple[float, float, str] | None:

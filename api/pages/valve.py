@@ -21,7 +21,7 @@ from model.clock import to_datetime
 from model.equipment import Role
 from model.errors import BadInput, NotFound
 from model.order import KnownValve, OrderAction
-from physics.refrigerants import Refrigerant, refrigerant
+from physics.refrigerants import Refrigerant, listed
 from store import lists, orders
 from store.database import Connection
 from store.lists import CIRCUITS, JOBS, unacknowledged
@@ -177,7 +177,4 @@ def _card(valve: KnownValve, now_us: int) -> ValveCard:
 
 def _fluid(conn: Connection, circuit_id: int | None) -> Refrigerant | None:
     circuit = None if circuit_id is None else CIRCUITS.one(conn, {"site": None}, circuit_id)
-    try:
-        return refrigerant(circuit["refrigerant"]) if circuit and circuit["refrigerant"] else None
-    except ValueError:
-        return None
+    return listed(circuit["refrigerant"]) if circuit else None

@@ -12,6 +12,7 @@ from api.paging import Page, Paged
 from api.permissions import LOOK, MayEquip
 from api.problems import errors_of
 from model.errors import NotFound
+from physics.refrigerants import listed
 from store import changing, deleting, equipment
 from store.audit import By
 from store.database import Connection
@@ -61,6 +62,10 @@ class CircuitView(NewCircuit):
     """A refrigeration circuit."""
 
     id: int
+    refrigerant_listed: bool | None = Field(
+        description="Whether the refrigerant is in our table; one that is not "
+        "is taken for possibly flammable, and no loss can be named. Null: none was given."
+    )
 
 
 class CircuitChange(BaseModel):
@@ -208,4 +213,5 @@ def _site(row: dict[str, Any]) -> SiteView:
 
 
 def _circuit(row: dict[str, Any]) -> CircuitView:
-    return CircuitView(**row)
+    known = listed(row["refrigerant"]) is not None if row["refrigerant"] else None
+    return CircuitView(**row, refrigerant_listed=known)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -101,6 +102,13 @@ def import_sites(file: Table, dry_run: DryRun = False, json: Json = False) -> No
     import_table("site", file, dry_run=dry_run, json=json)
 
 
+def _say_if_not_listed(refrigerant: str | None) -> None:
+    from physics.refrigerants import NOT_LISTED, listed
+
+    if refrigerant and listed(refrigerant) is None:
+        print(f"{refrigerant} {NOT_LISTED}.", file=sys.stderr)
+
+
 @circuit.command("add")
 def add_circuit(
     path: AtSite,
@@ -119,6 +127,7 @@ def add_circuit(
         volume_m3 = quantities.volume(volume, "--volume") if volume else None
         added = equipment.add_circuit(connection, number, name, volume_m3, refrigerant, oil, by=by())
     show_one(as_row(added), as_json=json)
+    _say_if_not_listed(added.refrigerant)
 
 
 @circuit.command("list")
@@ -177,6 +186,7 @@ def change_circuit(
         found = equipment.circuit_at(connection, number, name)
         changed = changing.change_circuit(connection, found.id, by(), **changes)
     show_one(as_row(changed), as_json=json)
+    _say_if_not_listed(changed.refrigerant)
 
 
 @circuit.command("delete")

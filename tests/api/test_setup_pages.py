@@ -114,6 +114,20 @@ def test_a_company_is_set_up_by_forms(pages: httpx.Client, conn: Connection) -> 
     assert conn.execute("SELECT count(*) AS n FROM audit WHERE person_id IS NULL").fetchone() == {"n": 0}
 
 
+def test_a_refrigerant_that_is_not_in_the_table_is_kept_and_said_to_be_possibly_flammable(
+    pages: httpx.Client,
+) -> None:
+    pages.post("/setup/sites", data={"name": "Quay", "time_zone": "Europe/Oslo", "place": ""})
+    answer = pages.post(
+        "/setup/sites/1/circuits", data={"name": "Rack", "volume": "", "refrigerant": "R-9999"}
+    )
+    said(answer, 200, "R-9999 is not in our table: it is taken for possibly flammable")
+    assert value(answer, "refrigerant") == "R-9999"
+    said(pages.get("/setup"), 200, "has a refrigerant that is not in our table")
+    pages.post("/setup/circuits/1", data={"name": "Rack", "volume": "", "refrigerant": "r410a", "oil": ""})
+    assert "not in our table" not in pages.get("/setup").text + pages.get("/setup/circuits/1").text
+
+
 def test_what_cannot_be_used_is_said_at_its_field_and_nothing_typed_is_lost(
     pages: httpx.Client, job: Made, conn: Connection
 ) -> None:

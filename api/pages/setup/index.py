@@ -8,6 +8,7 @@ from starlette.responses import Response
 from api.context import Ctx
 from api.pages import render
 from api.permissions import MayEquip
+from physics.refrigerants import NOT_LISTED
 from store import gaps
 from store.lists import unacknowledged
 
@@ -16,6 +17,7 @@ router = APIRouter()
 MISSING = {
     "volume": "has no volume: leak rates stay unknown, and what a pass shows is a rise only",
     "refrigerant": "has no refrigerant: no loss can be named, and no caution against fire",
+    "refrigerant-not-listed": f"has a refrigerant that {NOT_LISTED}",
     "range": "has no range: over-range cannot be told from its readings",
     "never-heard": "has never been heard of: check its password, topic and time",
     "all-refused": "sends, but no reading of it was taken: its page says why",

@@ -21,7 +21,7 @@ from model.equipment import Circuit, Site
 from model.errors import BadInput, NotFound
 from model.records import kept
 from model.texts import Texts
-from physics.refrigerants import REFRIGERANTS
+from physics.refrigerants import NOT_LISTED, REFRIGERANTS, listed
 from store import audit, changing, deleting, equipment
 from store.database import Connection
 
@@ -200,6 +200,8 @@ def _circuit(
         "setup/circuit.html",
         status,
         circuit=found,
+        listed=listed(found.refrigerant),
+        not_listed=NOT_LISTED,
         site=site,
         jobs=(jobs or {"n": 0})["n"],
         history=history,
