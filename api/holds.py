@@ -30,6 +30,7 @@ class DiagnosisView(BaseModel):
     evidence: list[str]
     leak_pa_per_s: IntervalView | None
     leak_pa_m3_per_s: IntervalView | None
+    leak_mbar_l_per_s: IntervalView | None
     vapour: Pressure | None
     vapour_g: float | None
     equilibrium_temperature_c: float | None
@@ -157,6 +158,7 @@ def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
         evidence=[unit.sentence(line) for line in found.evidence],
         leak_pa_per_s=_interval(found.leak_pa_per_s),
         leak_pa_m3_per_s=_interval(found.leak_pa_m3_per_s),
+        leak_mbar_l_per_s=_interval(found.leak_mbar_l_per_s),
         vapour=unit.or_none(found.vapour_pa),
         vapour_g=found.vapour_g,
         equilibrium_temperature_c=None if kelvin is None else kelvin - 273.15,

@@ -23,7 +23,7 @@ from api.routes.jobs import ANY_HOLD, ANY_JOB
 from api.sentences import TextFigure, find
 from model.equipment import Role
 from model.errors import BadInput, NotFound
-from model.judgement import HoldTest
+from model.judgement import Diagnosis, HoldTest
 from physics.leaks import refrigerant_loss
 from physics.refrigerants import Refrigerant, listed
 from store import board as stored
@@ -53,6 +53,8 @@ class HoldCard:
     """Of the deciding gauge."""
     loss: tuple[float, float, str] | None
     """Refrigerant loss that the smallest leak shown may stand for [kg a year], and what that assumes."""
+    leak_loss: tuple[float, float] | None
+    """The same of the estimated leak, from the least of its interval to the most."""
     revisions: list[dict[str, Any]]
 
 
@@ -169,6 +171,7 @@ def _card(
         forecast=None if hold.forecast is None else forecast_view(hold.forecast),
         accuracy=accuracies.get(hold.deciding_instrument_id or 0),
         loss=_loss(hold, fluid),
+        leak_loss=_leak_loss(hold.diagnosis, fluid),
         revisions=lists.revisions(conn, row["id"]),
     )
 
@@ -183,3 +186,11 @@ def _loss(hold: HoldTest, fluid: Refrigerant | None) -> tuple[float, float, str]
         return None
     loss = refrigerant_loss(hold.smallest_leak_pa_m3_per_s, fluid)
     return SECONDS_A_YEAR * loss.low_kg_s, SECONDS_A_YEAR * loss.high_kg_s, loss.assumptions
+
+
+def _leak_loss(diagnosis: Diagnosis | None, fluid: Refrigerant | None) -> tuple[float, float] | None:
+    leak = None if diagnosis is None else diagnosis.leak_pa_m3_per_s
+    if leak is None or fluid is None or leak.high <= 0:
+        return None
+    least = 0.0 if leak.low <= 0 else refrigerant_loss(leak.low, fluid).low_kg_s
+    return SECONDS_A_YEAR * least, SECONDS_A_YEAR * refrigerant_loss(leak.high, fluid).high_kg_s

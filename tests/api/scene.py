@@ -341,6 +341,9 @@ def _wet(scene: Scene) -> Made:
             "tight": 0.01,
         },
         evidence=("The rise bends over and levels off.",),
+        vapour_pa=430.0,
+        vapour_g=0.121,
+        equilibrium_temperature_k=268.6,
         advice="Pump longer and warm, perhaps with a dry-nitrogen break, and hold again.",
     )
     made = scene.hold(

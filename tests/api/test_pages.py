@@ -30,6 +30,28 @@ def test_an_empty_board_says_how_a_first_reading_comes_in(client: httpx.Client) 
     assert "mosquitto_pub" in page
 
 
+def test_the_job_page_says_how_large_a_leak_would_be_and_what_it_may_lose(
+    client: httpx.Client, jobs: dict[str, Made]
+) -> None:
+    page = client.get(f"/jobs/{jobs['leak'].job.id}").text.replace("\u202f", " ")
+    # 1 mbar·l/s is 0.1 Pa·m³/s, by the definitions of bar and litre.
+    assert "6.1 × 10⁻⁴ Pa·m³/s" in page
+    assert "6.1 × 10⁻³ mbar·l/s" in page
+    lost = re.search(r"it may lose ([\d.,]+) to ([\d.,]+) kg a year", page)
+    assert lost
+    # From the least of it through an orifice to the most through a long channel: more than its own width.
+    assert float(lost[2]) > float(lost[1]) * 8.0 / 4.3
+
+
+def test_the_job_page_says_how_much_vapour_there_is_and_that_the_liquid_is_not_known(
+    client: httpx.Client, jobs: dict[str, Made]
+) -> None:
+    page = client.get(f"/jobs/{jobs['wet'].job.id}").text.replace("\u202f", " ")
+    assert "0.12 g of it" in page
+    assert re.search(r"in balance with water or ice at −[45](\.\d)? °C", page)
+    assert "The liquid or bound water behind it is not known" in page
+
+
 def test_the_job_page_says_the_verdict_in_words_with_its_numbers(
     client: httpx.Client, jobs: dict[str, Made]
 ) -> None:
