@@ -30,7 +30,7 @@ def check_name(name: str, what: str) -> str:
     """Return ``name`` if a gateway or an instrument may be called so, else raise `BadInput`."""
     if what == "gateway" and is_ours(name):
         raise BadInput(
-            f"A gateway's name does not begin with {OURS}: our own processes log in at the broker so.",
+            f"A gateway's name is not {OURS} and does not begin with {OURS}-: our own processes log in so.",
             field="name",
         )
     if not NAME.fullmatch(name):

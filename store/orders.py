@@ -109,6 +109,8 @@ ANSWER = """
         SELECT value, time, arrived FROM reading
         WHERE instrument_id = %(valve)s AND quantity = %(quantity)s AND place_id = 1
           AND time >= %(act)s AND arrived >= %(asked)s
+          AND arrived < coalesce((SELECT min(asked_at) FROM valve_order
+                                  WHERE instrument_id = %(valve)s AND id > %(order)s), 'infinity')
     )
     SELECT value, time, arrived FROM since
     WHERE time <= greatest(%(act)s + make_interval(secs => %(travel_s)s), (SELECT min(time) FROM since))
@@ -190,13 +192,15 @@ def answer(conn: Connection, order: Order) -> Report | None:
 
     The first report of the ordered position at or after the act, else the first of another one. What happens
     to the valve later says nothing of the order; and whatever the gateway's clock says, no report that was
-    here before the order was asked for is an answer to it.
+    here before the order was asked for is an answer to it, nor one that came after the next order was.
+    That a person closed the valve by hand within `TRAVEL_S` cannot be told from the order's own doing.
     """
     if order.state is not OrderState.DONE or order.outcome is None:
         return None
     wanted = Valve.CLOSED if order.action is OrderAction.CLOSE else Valve.OPEN
     given = {
         "valve": order.instrument_id,
+        "order": order.id,
         "quantity": int(Quantity.VALVE),
         "act": to_datetime(order.outcome.at_us),
         "asked": to_datetime(order.asked_us),

@@ -216,6 +216,28 @@ def test_only_what_the_valve_reports_from_the_act_on_answers_an_order(
     assert client.get(f"/api/v1/orders/{order['id']}").json()["confirmed"] is confirmed
 
 
+def test_an_order_is_not_confirmed_by_what_a_later_one_brought_about(
+    client: httpx.Client, conn: Connection, scene: Scene, made: Made
+) -> None:
+    assert made.valve is not None
+    first = ask(client, made)
+    act_us = scene.now_us - 300 * US
+    settle(conn, first["id"], OrderResult.DONE, act_us)
+    report(scene, made, Valve.OPEN, act_us + 20 * US)
+    report(scene, made, Valve.CLOSED, act_us + 200 * US)
+    # The first was asked for before both reports came, the second between them.
+    first_us, second_us = act_us - 10 * US, act_us + 100 * US
+    conn.execute("UPDATE valve_order SET asked_at = %s WHERE id = %s", (to_datetime(first_us), first["id"]))
+    assert client.get(f"/api/v1/orders/{first['id']}").json()["confirmed"] is True
+    conn.execute(
+        "INSERT INTO valve_order (token, instrument_id, action, state, reason, asked_at, session, ttl_s, "
+        "expires_at, send_at) SELECT gen_random_uuid()::text, instrument_id, action, 'expired', '', %s, "
+        "session, ttl_s, expires_at, send_at FROM valve_order WHERE id = %s",
+        (to_datetime(second_us), first["id"]),
+    )
+    assert client.get(f"/api/v1/orders/{first['id']}").json()["confirmed"] is False
+
+
 def test_a_valve_closed_by_hand_long_after_does_not_confirm_an_order(
     client: httpx.Client, conn: Connection, scene: Scene, made: Made
 ) -> None:
