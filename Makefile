@@ -13,7 +13,7 @@ DEVELOPMENT := $(VENV)/.development
 COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-header \
 	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 
-.PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early bench-worker clean
+.PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early bench-worker bench-ingest clean
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
@@ -21,7 +21,7 @@ help:
 	@echo "make setup        only the environment, with the command $(BIN)/holdfast"
 	@echo "make lint types   style, imports between rooms, types"
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
-	@echo "make bench-start bench-alert bench-judgement bench-early bench-worker   measurements, to bench/results"
+	@echo "make bench-start bench-alert bench-judgement bench-early bench-worker bench-ingest   measurements, to bench/results"
 	@echo "make clean        take the environment and caches away; the demo's data stay"
 
 setup: $(RUNTIME)
@@ -68,6 +68,9 @@ bench-early: $(RUNTIME)
 
 bench-worker: $(RUNTIME)
 	"$(BIN)/python" -m bench.worker $(ARGS)
+
+bench-ingest: $(RUNTIME)
+	"$(BIN)/python" -m bench.ingest $(ARGS)
 
 clean:
 	rm -rf "$(VENV)" .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

@@ -27,6 +27,11 @@ def below(value: float, unit: str, limit: float) -> Measure:
     return Measure(round(value, 3), unit, f"< {limit:g}", value < limit)
 
 
+def above(value: float, unit: str, limit: float) -> Measure:
+    """A figure that should reach a limit."""
+    return Measure(round(value, 3), unit, f">= {limit:g}", value >= limit)
+
+
 def machine() -> dict[str, object]:
     """What it was measured on."""
     pages = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
