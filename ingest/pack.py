@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 
-from ingest.senml import ABSOLUTE_S, Resolved, decode, resolve
+from ingest.senml import ABSOLUTE_S, NUMBERING, Resolved, TooManyRecords, decode, resolve
 from ingest.senml import Pack as Records
 from model.clock import US
 from model.errors import Refused
@@ -116,7 +116,7 @@ def read(
             _take(pack, item, arrived_us, units)
     except Refused as error:
         whole = Pack(refused=[RecordRefused(None, error.code, str(error))])
-        whole.seq, whole.boot = _number_in(records)
+        whole.seq, whole.boot = _number_in(error.numbering if isinstance(error, TooManyRecords) else records)
         return whole
     return pack
 
@@ -157,7 +157,7 @@ def _number_in(records: Records) -> tuple[int | None, str]:
     """Number and boot of a pack that is refused whole, so that its gateway can be told."""
     pack = Pack()
     for record in records:
-        if isinstance(record, Refused) or record.n not in ("seq", "boot"):
+        if isinstance(record, Refused) or record.n not in NUMBERING:
             continue
         with suppress(Refused):
             _note(pack, Resolved(0, "", record.n, None, 0.0, record.v, record.vs, record.vb, record.vd, None))

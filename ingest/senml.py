@@ -15,8 +15,10 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 import struct
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from decimal import Decimal
 from typing import Any, NamedTuple
 
@@ -34,6 +36,10 @@ VERSIONS = frozenset((*range(1, 11), 26))
 """Versions that we understand: RFC 8428's default of 10 and older, and 26 [2]_."""
 
 JSON_TYPE, CBOR_TYPE = "application/senml+json", "application/senml+cbor"
+
+
+NUMBERING = ("seq", "boot")
+"""Names of the records that number a pack."""
 
 
 class Record(msgspec.Struct, gc=False):
@@ -78,6 +84,23 @@ class Resolved(NamedTuple):
 Pack = Sequence[Record | Refused]
 """Records in order; in place of one that cannot be used, why."""
 
+
+class TooManyRecords(Refused):
+    """A pack has more records than are taken; they were counted before any was looked at.
+
+    Parameters
+    ----------
+    count : int
+        How many it has.
+    numbering : Pack
+        Those of its records that may hold its number, so that its gateway can be told.
+    """
+
+    def __init__(self, count: int, numbering: Pack) -> None:
+        super().__init__("too-many-records", f"The pack has {count} records, more than {MAX_RECORDS}.")
+        self.numbering = numbering
+
+
 _typed = msgspec.json.Decoder(list[Record])
 
 
@@ -89,6 +112,8 @@ def decode(payload: bytes, content_type: str | None = None) -> Pack:
     Refused
         If nothing of the pack can be used: ``too-large``, ``not-senml``, ``must-understand``, ``base``,
         ``text``, ``time-float32``.
+    TooManyRecords
+        If they are more than `MAX_RECORDS`; said before faults in them.
     """
     if len(payload) > MAX_BYTES:
         raise Refused("too-large", f"The pack has more than {MAX_BYTES} bytes.")
@@ -111,10 +136,8 @@ def resolve(pack: Pack) -> Iterator[Resolved | tuple[int, Refused]]:
     Raises
     ------
     Refused
-        The whole pack: ``too-many-records``, ``version`` [1]_, §4.4.
+        The whole pack: ``version`` [1]_, §4.4.
     """
-    if len(pack) > MAX_RECORDS:
-        raise Refused("too-many-records", f"The pack has {len(pack)} records, more than {MAX_RECORDS}.")
     base, bt, bu, bv, bs = "", 0.0, None, None, None
     version: float | None = None
     for index, r in enumerate(pack):
@@ -164,10 +187,11 @@ def _from_json(payload: bytes) -> Pack:
     # The typed decoder passes over labels that must be understood and over text in fields that it does not
     # know; a backslash could hide either.
     if payload.isascii() and b'_"' not in payload and b"\\" not in payload:
-        try:
-            return _typed.decode(payload)
-        except (msgspec.MsgspecError, RecursionError):
-            pass
+        with suppress(msgspec.MsgspecError, RecursionError):
+            records = _typed.decode(payload)
+            if len(records) > MAX_RECORDS:
+                raise TooManyRecords(len(records), [record for record in records if record.n in NUMBERING])
+            return records
     # Bytes that are not UTF-8 become lone surrogates, which `_text` refuses with the record that has them.
     text = payload.decode("utf-8", "surrogateescape").removeprefix("\ufeff")
     try:
@@ -177,6 +201,7 @@ def _from_json(payload: bytes) -> Pack:
         raise Refused("not-senml", "The pack is not valid JSON.") from None
     if not isinstance(items, list):
         raise Refused("not-senml", "The pack is not an array of records.")
+    _count(items, "n", _json_label)
     return [_record(item, _json_label) for item in items]
 
 
@@ -191,6 +216,12 @@ _CBOR_LABELS: Mapping[int, str] = {
     0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6: "t", 7: "ut", 8: "vd",
 }  # fmt: skip
 """RFC 8428, table 4."""
+
+
+_CBOR_NAME = next(number for number, label in _CBOR_LABELS.items() if label == "n")
+
+_AFTER_SINGLE = re.compile(rb"\xfa(?=(.{4}))", re.DOTALL)
+"""The four bytes behind each byte that may begin a number of single precision (RFC 8949, §3.3)."""
 
 
 def _no_tag(*_: object) -> Any:
@@ -220,7 +251,9 @@ def _from_cbor(payload: bytes) -> Pack:
         raise Refused("not-senml", "The pack is not an array of records.")
     if source.tell() != len(payload):
         raise Refused("not-senml", "After the pack's array there is something more.")
-    return [_narrow_time_refused(_record(item, _cbor_label), payload) for item in items]
+    _count(items, _CBOR_NAME, _cbor_label)
+    narrow = frozenset(_AFTER_SINGLE.findall(payload))
+    return [_narrow_time_refused(_record(item, _cbor_label), narrow) for item in items]
 
 
 def _cbor_label(label: object) -> str | None:
@@ -232,17 +265,17 @@ def _cbor_label(label: object) -> str | None:
     return None
 
 
-def _narrow_time_refused(record: Record | Refused, payload: bytes) -> Record | Refused:
+def _narrow_time_refused(record: Record | Refused, narrow: Collection[bytes]) -> Record | Refused:
     """Refuse absolute times of single precision: those are 128 s apart.
 
-    The decoded number does not tell its width, but such a number stands in the pack as these five bytes.
+    The decoded number does not tell its width, but a narrow one stands in the pack, behind its mark.
     """
     if isinstance(record, Refused):
         return record
     for time in (record.bt, record.t):
         if time is not None and ABSOLUTE_S <= time < 1e12:
-            narrow = b"\xfa" + struct.pack(">f", time)
-            if struct.unpack(">f", narrow[1:])[0] == time and narrow in payload:
+            single = struct.pack(">f", time)
+            if single in narrow and struct.unpack(">f", single)[0] == time:
                 error = Refused("time-float32", "A time in single precision cannot hold a second.")
                 if time == record.bt:
                     raise error
@@ -296,6 +329,13 @@ _FIELDS: Mapping[str, Callable[[object], Any]] = {
     "t": _number, "ut": _number,
     "bn": _text, "bt": _number, "bu": _text, "bv": _number, "bs": _number, "bver": _number,
 }  # fmt: skip
+
+
+def _count(items: Sequence[object], name: object, known: Callable[[object], str | None]) -> None:
+    """Refuse too many records before any is built, all but those that may hold the pack's number."""
+    if len(items) > MAX_RECORDS:
+        numbering = [item for item in items if isinstance(item, Mapping) and item.get(name) in NUMBERING]
+        raise TooManyRecords(len(items), [_record(item, known) for item in numbering[:MAX_RECORDS]])
 
 
 def _record(item: object, known: Callable[[object], str | None]) -> Record | Refused:

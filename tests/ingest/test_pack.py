@@ -283,6 +283,10 @@ def test_pack_refused_whole_still_tells_its_number() -> None:
     assert codes(pack) == [(None, "too-many-records")]
     assert pack.wholly_refused
     assert pack.number == ("b", 9)
+    in_cbor = read(
+        cbor2.dumps([{0: "seq", 2: 9}, {0: "boot", 3: "b"}, *2000 * [{}]]), ARRIVED_US, ALWAYS_UNITS
+    )
+    assert (codes(in_cbor), in_cbor.number) == ([(None, "too-many-records")], ("b", 9))
     version = of({"bver": 99, "n": "seq", "v": 9}, {"n": "boot", "vs": "b"})
     assert (codes(version), version.number) == ([(None, "version")], ("b", 9))
 

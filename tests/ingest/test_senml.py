@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Callable
 
 import cbor2
 import pytest
 
+from ingest import senml
 from ingest.senml import MAX_BYTES, MAX_RECORDS, Record, Resolved, decode, is_cbor, resolve
 from model.errors import Refused
 
@@ -302,6 +304,50 @@ def test_absolute_time_in_single_precision_is_refused() -> None:
     assert not isinstance(items[1], Resolved)
     assert items[1][1].code == "time-float32"
     assert code_of(narrow(b"\x22", 1.7e9)) == "time-float32"
+
+
+@pytest.mark.parametrize("count", [1, 2, MAX_RECORDS])
+def test_a_pack_is_searched_once_for_single_precision_however_many_times_it_holds(
+    count: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    searches: list[bytes] = []
+    whole = senml._AFTER_SINGLE
+
+    class Counted:
+        def findall(self, payload: bytes) -> list[bytes]:
+            searches.append(payload)
+            return whole.findall(payload)
+
+    monkeypatch.setattr(senml, "_AFTER_SINGLE", Counted())
+    times = [float(2**30 + 128 * n) for n in range(count)]  # all of them fit single precision
+    wide = (
+        b"\x99" + struct.pack(">H", count) + b"".join(b"\xa1\x06\xfb" + struct.pack(">d", t) for t in times)
+    )
+    assert not any(isinstance(record, Refused) for record in decode(wide))
+    single = (
+        b"\x99" + struct.pack(">H", count) + b"".join(b"\xa1\x06\xfa" + struct.pack(">f", t) for t in times)
+    )
+    assert [getattr(record, "code", None) for record in decode(single)] == count * ["time-float32"]
+    assert searches == [wide, single]
+
+
+@pytest.mark.parametrize("form", [cbor_form, lambda items: json.dumps(items).encode()], ids=["cbor", "json"])
+def test_records_are_counted_before_any_is_built(
+    form: Callable[[list[dict[str, object]]], bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    built: list[object] = []
+    build = senml._record
+
+    def counted(item: object, known: Callable[[object], str | None]) -> Record | Refused:
+        built.append(item)
+        return build(item, known)
+
+    monkeypatch.setattr(senml, "_record", counted)
+    bad_base: dict[str, object] = {"bt": "no number"}  # seen at once by whoever looks at the records
+    assert code_of(form([bad_base] * MAX_RECORDS)) == "base"
+    built.clear()
+    assert code_of(form([bad_base] * (MAX_RECORDS + 1))) == "too-many-records"
+    assert not built
 
 
 def test_short_offset_in_single_precision_and_round_time_in_double_are_taken() -> None:
