@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel, Field
 
 from api.mailbox import Message
-from api.quantities import STORED, Pressures
+from api.quantities import STORED, Quantities
 from api.sentences import TextFigure, find
 from model.alert import AlertState, Priority
 from store.database import Connection
@@ -45,7 +45,7 @@ class AlertView(BaseModel):
     count: int = Field(description="How many times it was told.")
 
 
-def alert_view(row: dict[str, Any], unit: Pressures = STORED) -> AlertView:
+def alert_view(row: dict[str, Any], unit: Quantities = STORED) -> AlertView:
     """An alert from its row in `store.lists.ALERTS`."""
     told = find(row["text"], settings=(row["target_pa"], row["limit_pa"]))
     return AlertView.model_validate({**row, "text": unit.sentence(row["text"], told), "figures": told})

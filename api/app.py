@@ -56,7 +56,7 @@ Readings, hold tests and alerts of evacuation jobs.
 - **Rights.** `x-right` of each operation names the right that it needs; without it the answer is 403.
 - **Errors** are problem details (RFC 9457) with a sentence in `detail` and the fields concerned in `errors`.
 - **Lists** page by cursor: pass `next` of one page as `cursor` of the next (also as `Link` header).
-- **Times** are RFC 3339 with offset. **Pressures** carry value and unit;
+- **Times** are RFC 3339 with offset. **Pressures, temperatures, volumes** carry value and unit;
   `?pressure_unit=micron` chooses it. Without it a person gets the unit they have chosen
   (`/api/v1/me/preferences`), in sentences too; who has chosen nothing, and every machine token, gets Pa.
   The event stream is the same for everybody: Pa.

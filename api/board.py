@@ -9,7 +9,7 @@ from datetime import datetime
 
 from pydantic import BaseModel, Field
 
-from api.quantities import STORED, Pressure, Pressures, moment
+from api.quantities import STORED, Pressure, Quantities, moment
 from api.sentences import TextFigure, find
 from api.words import PHASES, PRIORITIES, VALVES, VERDICTS, Mark, cause_in_words, percent
 from model.alert import AlertState
@@ -194,7 +194,7 @@ def clock_speed(clock: Clock) -> float:
 
 
 def view(
-    row: BoardRow, now_us: int, speed: float, trend: TrendView | None, unit: Pressures = STORED
+    row: BoardRow, now_us: int, speed: float, trend: TrendView | None, unit: Quantities = STORED
 ) -> RowView:
     """What the board says of a job."""
     heard = is_heard(row, now_us, speed)
@@ -245,7 +245,7 @@ def _alert_rank(row: BoardRow) -> float:
     return row.alert.priority.rank + (4.0 if row.alert.state.acknowledged else 0.0)
 
 
-def _figure(row: BoardRow, now_us: int, speed: float, unit: Pressures) -> Figure | None:
+def _figure(row: BoardRow, now_us: int, speed: float, unit: Quantities) -> Figure | None:
     gauge = row.gauge
     last = gauge.last.get(Quantity.PRESSURE) if gauge else None
     if gauge is None or last is None:
@@ -262,7 +262,7 @@ def _figure(row: BoardRow, now_us: int, speed: float, unit: Pressures) -> Figure
     )
 
 
-def _verdict(row: BoardRow, unit: Pressures) -> VerdictView | None:
+def _verdict(row: BoardRow, unit: Quantities) -> VerdictView | None:
     hold = row.hold
     if hold is None or hold.verdict is Verdict.RUNNING:
         return None
@@ -297,7 +297,7 @@ def _battery(channels: Sequence[Channel]) -> BatteryView | None:
     return BatteryView(text=f"{min(volts):.2f}\u202fV", volts=min(volts), low=False) if volts else None
 
 
-def _alert(row: BoardRow, unit: Pressures) -> AlertView | None:
+def _alert(row: BoardRow, unit: Quantities) -> AlertView | None:
     if row.alert is None:
         return None
     told = find(row.alert.text, settings=(row.target_pa, row.limit_pa, _limit_pa(row)))
@@ -340,7 +340,7 @@ class BoardReader:
         self._trends: dict[int, TrendView] = {}
         self._kept_until = 0.0
 
-    def read(self, conn: Connection, unit: Pressures = STORED) -> list[RowView]:
+    def read(self, conn: Connection, unit: Quantities = STORED) -> list[RowView]:
         """All rows, the most urgent first."""
         rows = stored.rows(conn)
         now_us = self._clock.now_us()

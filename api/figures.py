@@ -32,7 +32,7 @@ from physics.units import (
     to_celsius,
     to_fahrenheit,
 )
-from store.preferences import NONE_CHOSEN, PRESSURE, Preferences
+from store.preferences import NONE_CHOSEN, PRESSURE, TEMPERATURE, Preferences
 
 NOTHING = "–"
 USUAL_ACCURACY = 0.1
@@ -181,9 +181,14 @@ class Figures:
         c = self.chosen
         return Units(c.pressure_unit, c.beside_unit, c.temperature_unit, c.volume_unit)
 
-    def in_unit(self, unit: str) -> Figures:
-        """For a reader who asks for this unit of pressure this time, and for no second one."""
-        return replace(self, chosen=replace(self.chosen, pressure_unit=unit, beside_unit=None))
+    def asked_for(self, pressure: str | None, temperature: str | None) -> Figures:
+        """For a reader who asks for these units this time, and for no second one of pressure."""
+        chosen = self.chosen
+        if pressure is not None:
+            chosen = replace(chosen, pressure_unit=pressure, beside_unit=None)
+        if temperature in TEMPERATURE:
+            chosen = replace(chosen, temperature_unit=temperature)
+        return replace(self, chosen=chosen)
 
     # Pressure ------------------------------------------------------------------------------------------
 

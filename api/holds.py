@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, Field
 
-from api.quantities import Pressure, Pressures, moment
+from api.quantities import Pressure, Quantities, Temperature, moment
 from api.sentences import TextFigure, find
 from model.clock import to_datetime
 from model.judgement import Cause, Diagnosis, EarlyCall, Forecast, HoldTest, Interval, Verdict
@@ -33,7 +33,9 @@ class DiagnosisView(BaseModel):
     leak_mbar_l_per_s: IntervalView | None
     vapour: Pressure | None
     vapour_g: float | None
-    equilibrium_temperature_c: float | None
+    equilibrium_temperature: Temperature | None = Field(
+        description="Whose saturation pressure it would be, if all of the vapour were water."
+    )
     advice: str
 
 
@@ -105,7 +107,7 @@ class HoldTestDetail(HoldTestView):
     revisions: list[RevisionView]
 
 
-def hold_view(row: dict[str, Any], unit: Pressures) -> HoldTestView:
+def hold_view(row: dict[str, Any], unit: Quantities) -> HoldTestView:
     """A hold test from its row in `store.lists.HOLD_TESTS`."""
     hold = decode(row["detail"])
 
@@ -145,13 +147,12 @@ def told(text: str, hold: HoldTest, accuracy: float | None = None) -> list[TextF
     return find(text, (hold.start_pa, hold.last_pa, hold.highest_pa), (hold.limit_pa,), accuracy)
 
 
-def revision_view(row: dict[str, Any], unit: Pressures) -> RevisionView:
+def revision_view(row: dict[str, Any], unit: Quantities) -> RevisionView:
     """A revision from its row in `store.lists.revisions`."""
     return RevisionView(**{**row, "text": unit.sentence(row["text"])})
 
 
-def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
-    kelvin = found.equilibrium_temperature_k
+def _diagnosis(found: Diagnosis, unit: Quantities) -> DiagnosisView:
     return DiagnosisView(
         cause=found.cause,
         probabilities=found.probabilities,
@@ -161,7 +162,7 @@ def _diagnosis(found: Diagnosis, unit: Pressures) -> DiagnosisView:
         leak_mbar_l_per_s=_interval(found.leak_mbar_l_per_s),
         vapour=unit.or_none(found.vapour_pa),
         vapour_g=found.vapour_g,
-        equilibrium_temperature_c=None if kelvin is None else kelvin - 273.15,
+        equilibrium_temperature=unit.temperature(found.equilibrium_temperature_k),
         advice=found.advice,
     )
 

@@ -116,7 +116,8 @@ def _field_error(item: Mapping[str, Any]) -> FieldError:
     if item["type"] == "json_invalid":
         return FieldError(field="body", message="This is no JSON.")
     where = [str(part) for part in item["loc"] if part not in ("body", "query", "path", "header", "cookie")]
-    return FieldError(field=".".join(where) or "body", message=str(item["msg"]))
+    said = "This name is not known here." if item["type"] == "extra_forbidden" else str(item["msg"])
+    return FieldError(field=".".join(where) or "body", message=said)
 
 
 _WHAT = {

@@ -1,23 +1,42 @@
-"""Quantities at the edge: pressures in the unit that was asked for, times with their offset."""
+"""Quantities at the edge: figures in the units that were asked for, times with their offset."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated
 
 from fastapi import Depends, Query, Request
 from pydantic import AwareDatetime, BaseModel, Field
 
+from api.asked import Asked
 from api.figures import Figures
 from api.reader import figures_of
 from api.sentences import TextFigure, tell
 from model.clock import to_datetime
 from model.errors import BadInput
-from physics.units import PRESSURE_UNITS, from_pascal, pressure_unit, to_pascal
+from physics.units import (
+    CUBIC_FOOT_M3,
+    LITRE_M3,
+    PRESSURE_UNITS,
+    from_pascal,
+    pressure_unit,
+    to_celsius,
+    to_fahrenheit,
+    to_pascal,
+)
+
+TEMPERATURES = {"k": "K", "°c": "°C", "c": "°C", "cel": "°C", "°f": "°F", "f": "°F"}
+"""Units of temperature by what may be written for them."""
+
+VOLUMES = {"m³": "m³", "m3": "m³", "l": "L", "ft³": "ft³", "ft3": "ft³"}
+"""Units of volume by what may be written for them."""
+
+CUBIC_METRES = {"m³": 1.0, "L": LITRE_M3, "ft³": CUBIC_FOOT_M3}
 
 
-class Pressure(BaseModel):
+class Pressure(Asked):
     """An absolute pressure."""
 
     value: float = Field(description="Absolute pressure in `unit`.", examples=[500.0])
@@ -31,69 +50,145 @@ class Pressure(BaseModel):
             raise BadInput(f"{error}.", field=f"{field}.unit") from error
 
 
-class Pressures:
-    """Turns pascals into the unit that was asked for, and the figures of sentences with them.
+class Temperature(BaseModel):
+    """A temperature."""
+
+    value: float
+    unit: str = Field(description="K, °C or °F.", examples=["K"])
+
+
+class Volume(Asked):
+    """A volume."""
+
+    value: float = Field(examples=[12.0])
+    unit: str = Field(description="m³ (or m3), L or ft³ (or ft3).", examples=["L"])
+
+    def cubic_metres(self, field: str) -> float:
+        """In m³; raises `BadInput` for an unknown unit."""
+        return self.value * CUBIC_METRES[_unit(self.unit, VOLUMES, f"{field}.unit")]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantities:
+    """Turns what is stored into the units that were asked for, and the figures of sentences with it.
 
     Parameters
     ----------
-    unit : str
+    pressure_unit : str
         A key of `PRESSURE_UNITS`.
+    temperature_unit, volume_unit : str
+        A value of `TEMPERATURES`, `VOLUMES`.
     figures : Figures or None
         How the reader wants figures in sentences; None: as stored, in micron and Pa.
     """
 
-    def __init__(self, unit: str, figures: Figures | None = None) -> None:
-        self.unit = unit
-        self.figures = figures
+    pressure_unit: str = "Pa"
+    temperature_unit: str = "K"
+    volume_unit: str = "m³"
+    figures: Figures | None = None
 
     def value(self, pressure_pa: float) -> float:
-        """The number alone."""
-        if self.unit == "Pa":
-            return pressure_pa
-        # Twelve digits: what conversion adds behind them is no reading.
-        return float(f"{from_pascal(pressure_pa, self.unit):.12g}")
+        """The number of a pressure alone."""
+        return (
+            pressure_pa
+            if self.pressure_unit == "Pa"
+            else _clean(from_pascal(pressure_pa, self.pressure_unit))
+        )
 
     def __call__(self, pressure_pa: float) -> Pressure:
-        return Pressure(value=self.value(pressure_pa), unit=self.unit)
+        return Pressure(value=self.value(pressure_pa), unit=self.pressure_unit)
 
     def or_none(self, pressure_pa: float | None) -> Pressure | None:
         """None stays None."""
         return None if pressure_pa is None else self(pressure_pa)
 
+    def degrees(self, kelvin: float) -> float:
+        """The number of a temperature alone."""
+        if self.temperature_unit == "K":
+            return kelvin
+        return _clean(to_fahrenheit(kelvin) if self.temperature_unit == "°F" else to_celsius(kelvin))
+
+    def temperature(self, kelvin: float | None) -> Temperature | None:
+        """None stays None."""
+        return None if kelvin is None else Temperature(value=self.degrees(kelvin), unit=self.temperature_unit)
+
+    def volume(self, cubic_metres: float) -> Volume:
+        """A volume."""
+        stored = self.volume_unit == "m³"
+        value = cubic_metres if stored else _clean(cubic_metres / CUBIC_METRES[self.volume_unit])
+        return Volume(value=value, unit=self.volume_unit)
+
     def sentence(self, text: str, told: Sequence[TextFigure] | None = None) -> str:
-        """A stored sentence with its figures in this unit."""
+        """A stored sentence with its figures in these units."""
         return text if self.figures is None else tell(text, self.figures, told)
 
 
-STORED = Pressures("Pa")
+STORED = Quantities()
 """As stored."""
 
 
-def _pressures(
+def _clean(value: float) -> float:
+    """To twelve digits: what conversion adds behind them is no reading."""
+    return float(f"{value:.12g}")
+
+
+def _unit(text: str, known: Mapping[str, str], field: str) -> str:
+    found = known.get(text.strip().casefold())
+    if found is None:
+        choice = ", ".join(dict.fromkeys(known.values()))
+        raise BadInput(f"{text[:40]!r} is not a known unit here; use {choice}.", field=field)
+    return found
+
+
+def _asked(name: str, described: str) -> object:
+    return Query(
+        alias=name,
+        description=f"{described} Default: what the person who asks has chosen, else SI; "
+        "for machine tokens always SI.",
+    )
+
+
+def _quantities(
     request: Request,
-    pressure_unit_: Annotated[
+    pressure: Annotated[
         str | None,
-        Query(
-            alias="pressure_unit",
-            description=f"Unit of all pressures in the answer: one of {', '.join(PRESSURE_UNITS)}. "
-            "A micron is the conventional micrometre of mercury. Default: what the person who asks has "
-            "chosen, else Pa; for machine tokens always Pa.",
-            examples=["micron"],
+        _asked(
+            "pressure_unit",
+            f"Unit of all pressures in the answer: one of {', '.join(PRESSURE_UNITS)}. "
+            "A micron is the conventional micrometre of mercury.",
         ),
     ] = None,
-) -> Pressures:
+    temperature: Annotated[
+        str | None,
+        _asked("temperature_unit", "Unit of all temperatures in the answer: K, °C (or C), °F (or F)."),
+    ] = None,
+    volume: Annotated[
+        str | None, _asked("volume_unit", "Unit of all volumes in the answer: m³ (or m3), L, ft³ (or ft3).")
+    ] = None,
+) -> Quantities:
     figures = figures_of(request)
-    if pressure_unit_ is None:
-        chosen = figures.chosen
-        return Pressures(chosen.pressure_unit, figures) if chosen.chosen else STORED
+    chosen = figures.chosen
+    if chosen.chosen:
+        own = Quantities(chosen.pressure_unit, chosen.temperature_unit, chosen.volume_unit, figures)
+    else:
+        own = STORED
+    if pressure is None and temperature is None and volume is None:
+        return own
     try:
-        unit = pressure_unit(pressure_unit_)
+        pressure = None if pressure is None else pressure_unit(pressure)
     except ValueError as error:
         raise BadInput(f"{error}.", field="pressure_unit") from error
-    return Pressures(unit, figures.in_unit(unit))
+    temperature = None if temperature is None else _unit(temperature, TEMPERATURES, "temperature_unit")
+    volume = None if volume is None else _unit(volume, VOLUMES, "volume_unit")
+    return Quantities(
+        pressure or own.pressure_unit,
+        temperature or own.temperature_unit,
+        volume or own.volume_unit,
+        figures.asked_for(pressure, temperature),
+    )
 
 
-InUnit = Annotated[Pressures, Depends(_pressures)]
+InUnit = Annotated[Quantities, Depends(_quantities)]
 Moment = AwareDatetime
 
 

@@ -9,11 +9,12 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
 from api.alerts import ALL, AlertView, alert_view
+from api.asked import Asked
 from api.context import Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayAcknowledge
 from api.problems import errors_of
-from api.quantities import STORED, InUnit, Pressures, moment
+from api.quantities import STORED, InUnit, Quantities, moment
 from model.alert import AlertEntry, AlertState
 from model.errors import BadInput, NotFound
 from store import alerts
@@ -41,7 +42,7 @@ class AlertDetail(AlertView):
     history: list[HistoryEntry]
 
 
-class Note(BaseModel):
+class Note(Asked):
     """A person's words."""
 
     note: str = Field("", max_length=LONGEST_NOTE)
@@ -87,7 +88,7 @@ def add_note(ctx: Ctx, person: MayAcknowledge, unit: InUnit, alert_id: int, word
         return read_alert(conn, alert_id, unit)
 
 
-def read_alert(conn: Connection, alert_id: int, unit: Pressures = STORED) -> AlertDetail:
+def read_alert(conn: Connection, alert_id: int, unit: Quantities = STORED) -> AlertDetail:
     """An alert with its history; raises `NotFound`."""
     row = ALERTS.one(conn, ALL, alert_id)
     if row is None:
@@ -99,6 +100,6 @@ def read_alert(conn: Connection, alert_id: int, unit: Pressures = STORED) -> Ale
     return AlertDetail(**alert_view(row, unit).model_dump(), history=entries)
 
 
-def _note(entry: AlertEntry, unit: Pressures) -> str:
+def _note(entry: AlertEntry, unit: Quantities) -> str:
     # What people wrote stays as they wrote it.
     return unit.sentence(entry.note) if entry.person is None else entry.note

@@ -7,13 +7,14 @@ from datetime import datetime
 from typing import Any
 
 from fastapi import APIRouter, Request
-from pydantic import BaseModel, Field
+from pydantic import Field
 
+from api.asked import Asked
 from api.context import Context, Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayEquip, MayKeepGateways
 from api.problems import errors_of
-from api.quantities import InUnit, Pressure, Pressures
+from api.quantities import InUnit, Pressure, Quantities
 from api.routes.places import LARGEST_ID, Number, by_of, found
 from model.access import Credentials, may_publish, may_read, nats_user
 from model.equipment import Gateway, Position, Role
@@ -26,20 +27,20 @@ router = APIRouter(tags=["equipment"])
 ANY_INSTRUMENT = {"gateway": None, "site": None}
 
 
-class NewGateway(BaseModel):
+class NewGateway(Asked):
     """A gateway to register."""
 
     name: str = Field(description="2 to 40 small letters, digits and hyphens.", examples=["van-7"])
     site_id: int = Field(ge=1, le=LARGEST_ID)
 
 
-class GatewayChange(BaseModel):
+class GatewayChange(Asked):
     """What to change of a gateway. Its name stands in topics and stays."""
 
     site_id: int = Field(ge=1, le=LARGEST_ID, description="The site that it belongs to from now on.")
 
 
-class GatewayView(NewGateway):
+class GatewayView(NewGateway, extra="ignore"):
     """A device that sends the readings of instruments at a site."""
 
     id: int
@@ -51,7 +52,7 @@ class GatewayView(NewGateway):
     boot: str | None
 
 
-class GatewayMade(NewGateway):
+class GatewayMade(NewGateway, extra="ignore"):
     """A gateway with its broker password, which is shown this once, and the configuration of its broker."""
 
     id: int
@@ -62,7 +63,7 @@ class GatewayMade(NewGateway):
     example: str = Field(description="A command that sends a first reading.")
 
 
-class NewInstrument(BaseModel):
+class NewInstrument(Asked):
     """An instrument to register."""
 
     gateway_id: int = Field(ge=1, le=LARGEST_ID)
@@ -71,14 +72,14 @@ class NewInstrument(BaseModel):
     position: Position = Field(Position.CIRCUIT, description="Side of the isolation valve on which it sits.")
     principle: str = Field("", examples=["thermistor"])
     unit: str = Field("Pa", description="Unit of its pressures beside Pa, hPa and kPa.")
-    range_low_pa: float | None = Field(None, description="Bottom of its range [Pa].")
-    range_high_pa: float | None = Field(None, description="Top of its range [Pa].")
+    range_low: Pressure | None = Field(None, description="Bottom of its range.")
+    range_high: Pressure | None = Field(None, description="Top of its range.")
     accuracy: float = Field(0.1, description="Share of the reading.")
     interval_s: float = Field(10.0, description="Reporting interval [s].")
     serial: str = ""
 
 
-class InstrumentChange(BaseModel):
+class InstrumentChange(Asked):
     """What to change of an instrument; what is left out stays, null takes a figure away.
 
     Another role, position, range, accuracy or interval judges the jobs that it served again.
@@ -88,14 +89,14 @@ class InstrumentChange(BaseModel):
     position: Position = Position.CIRCUIT
     principle: str = ""
     unit: str = "Pa"
-    range_low_pa: float | None = None
-    range_high_pa: float | None = None
+    range_low: Pressure | None = None
+    range_high: Pressure | None = None
     accuracy: float = 0.1
     interval_s: float = 10.0
     serial: str = ""
 
 
-class InstrumentView(NewInstrument):
+class InstrumentView(NewInstrument, extra="ignore"):
     """A gauge, valve, pump or thermometer, with the last that was heard of it."""
 
     id: int
@@ -194,7 +195,7 @@ def list_instruments(
 def add_instrument(ctx: Ctx, person: MayEquip, unit: InUnit, new: NewInstrument) -> InstrumentView:
     """Register an instrument of a gateway."""
     with ctx.database() as conn:
-        made = equipment.add_instrument(conn, **new.model_dump(), by=by_of(ctx, person))
+        made = equipment.add_instrument(conn, **_stored(new), by=by_of(ctx, person))
         return _instrument(found(conn, INSTRUMENTS, "instrument", made.id, **ANY_INSTRUMENT), unit)
 
 
@@ -212,7 +213,7 @@ def change_instrument(
     """Change an instrument. What the judgement looks at judges the jobs that it served again, openly."""
     with ctx.database() as conn:
         before = equipment.instrument_from_row(changing.row_of(conn, "instrument", number))
-        wanted = replace(changing.properties_of(before), **change.model_dump(exclude_unset=True))
+        wanted = replace(changing.properties_of(before), **_stored(change, exclude_unset=True))
         _, again = changing.change_instrument(conn, number, by_of(ctx, person), wanted)
         row = found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT)
     return InstrumentChanged(**_instrument(row, unit).model_dump(), judged_again=again)
@@ -268,5 +269,21 @@ def _made(request: Request, ctx: Context, gateway: Gateway, login: Credentials) 
     )
 
 
-def _instrument(row: dict[str, Any], unit: Pressures) -> InstrumentView:
-    return InstrumentView(**row, pressure=unit.or_none(row["pressure_pa"]))
+def _instrument(row: dict[str, Any], unit: Quantities) -> InstrumentView:
+    return InstrumentView(
+        **row,
+        range_low=unit.or_none(row["range_low_pa"]),
+        range_high=unit.or_none(row["range_high_pa"]),
+        pressure=unit.or_none(row["pressure_pa"]),
+    )
+
+
+def _stored(asked: NewInstrument | InstrumentChange, *, exclude_unset: bool = False) -> dict[str, Any]:
+    """What was asked for as it is stored, pressures in pascal; raises `BadInput` for an unknown unit."""
+    values = asked.model_dump(exclude_unset=exclude_unset)
+    for name in ("range_low", "range_high"):
+        if name in values:
+            del values[name]
+            given: Pressure | None = getattr(asked, name)
+            values[f"{name}_pa"] = None if given is None else given.pascal(name)
+    return values

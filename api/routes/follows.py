@@ -8,6 +8,7 @@ from datetime import datetime
 from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.permissions import Oneself
 from api.problems import errors_of
@@ -18,7 +19,7 @@ from store.follows import SOUNDS, Follow
 router = APIRouter(tags=["following"])
 
 
-class Following(BaseModel):
+class Following(Asked):
     """What somebody wants to be told of a job."""
 
     target: bool = Field(description="When its target is reached.")
@@ -43,7 +44,7 @@ class Signals(BaseModel):
     until_seen: bool = Field(description="A hold that went over sounds again until it is seen.")
 
 
-class SignalChange(BaseModel):
+class SignalChange(Asked):
     """What is to change; what is left out stays."""
 
     target_sound: str | None = None

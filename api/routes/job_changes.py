@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Response
 from pydantic import AfterValidator, AwareDatetime, BaseModel, Field
 from pydantic_core import PydanticCustomError
 
+from api.asked import Asked
 from api.context import Context, Ctx
 from api.permissions import LOOK, MayRunJobs
 from api.problems import errors_of
@@ -41,7 +42,7 @@ TakeOver = Annotated[
 ]
 
 
-class NewServing(BaseModel):
+class NewServing(Asked):
     """An instrument that shall serve a job."""
 
     instrument_id: int
@@ -52,7 +53,7 @@ class NewServing(BaseModel):
     until: Meant | None = Field(None, description="Until before when; for good, if not given.")
 
 
-class NewJob(BaseModel):
+class NewJob(Asked):
     """A job to open."""
 
     title: str
@@ -65,11 +66,11 @@ class NewJob(BaseModel):
         None, description="When it began, or for when it is planned; now, if not given."
     )
     state: JobState = JobState.PLANNED
-    instruments: list[NewServing] = []
+    instruments: list[NewServing] = Field([])
     take_over: TakeOver = False
 
 
-class JobChange(BaseModel):
+class JobChange(Asked):
     """What shall be different; what is not given stays, and null takes a circuit or a crew away.
 
     Another procedure or circuit has the job judged anew.
@@ -84,7 +85,7 @@ class JobChange(BaseModel):
     start: Meant | None = None
 
 
-class NewAssignment(BaseModel):
+class NewAssignment(Asked):
     """An instrument that shall serve the job in a span."""
 
     instrument_id: int
@@ -94,7 +95,7 @@ class NewAssignment(BaseModel):
     take_over: TakeOver = False
 
 
-class Correction(BaseModel):
+class Correction(Asked):
     """How it was; what is not given stays as it is written down, and a null ``until`` means for good."""
 
     job_id: int | None = Field(None, description="It served another job.")
@@ -110,13 +111,13 @@ class Correction(BaseModel):
     )
 
 
-class Merging(BaseModel):
+class Merging(Asked):
     """The job that is the same one in truth."""
 
     job_id: int = Field(description="It is emptied and closed, with a link.")
 
 
-class Note(BaseModel):
+class Note(Asked):
     """A word about why."""
 
     note: str = ""

@@ -15,7 +15,7 @@ from api.holds import HoldTestDetail, HoldTestView, hold_view, revision_view
 from api.paging import Page, Paged
 from api.permissions import LOOK
 from api.problems import errors_of
-from api.quantities import InUnit, Pressure, Pressures
+from api.quantities import InUnit, Pressure, Quantities
 from model.equipment import Position, Role
 from model.errors import NotFound
 from model.event import EventKind
@@ -120,7 +120,7 @@ def job(ctx: Ctx, unit: InUnit, job_id: int) -> JobDetail:
         return job_detail(conn, unit, job_id)
 
 
-def job_detail(conn: Connection, unit: Pressures, job_id: int) -> JobDetail:
+def job_detail(conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
     """One job; raises `NotFound`."""
     row = JOBS.one(conn, ANY_JOB, job_id)
     if row is None:
@@ -188,7 +188,7 @@ def hold_test(ctx: Ctx, unit: InUnit, hold_test_id: int) -> HoldTestDetail:
     return HoldTestDetail(**hold_view(row, unit).model_dump(), revisions=made)
 
 
-def _phase(row: dict[str, Any], unit: Pressures) -> PhaseView:
+def _phase(row: dict[str, Any], unit: Quantities) -> PhaseView:
     return PhaseView(
         kind=row["kind"],
         started_at=row["started_at"],

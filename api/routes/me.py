@@ -7,6 +7,7 @@ import math
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
+from api.asked import Asked
 from api.context import Context, Ctx
 from api.permissions import Oneself
 from api.problems import errors_of
@@ -32,7 +33,7 @@ class Me(BaseModel):
     rights: list[Right]
 
 
-class PasswordChange(BaseModel):
+class PasswordChange(Asked):
     """Another password."""
 
     old: str = Field(description="The password of now.")

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from fastapi import APIRouter
-from pydantic import BaseModel, Field
+from pydantic import Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.orders import OrderView, Reports, order_view
 from api.paging import Page, Paged
@@ -21,7 +22,7 @@ from store.people import Person
 router = APIRouter(tags=["orders"])
 
 
-class NewOrder(BaseModel):
+class NewOrder(Asked):
     """An order to give."""
 
     instrument_id: int = Field(description="The valve.")

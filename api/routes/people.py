@@ -8,6 +8,7 @@ from typing import Any, Literal
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.paging import Page, Paged
 from api.permissions import MayKeepPeople
@@ -21,7 +22,7 @@ from store.sessions import Session
 router = APIRouter(tags=["people"])
 
 
-class Invitation(BaseModel):
+class Invitation(Asked):
     """Somebody to invite."""
 
     login: str = Field(description="What they log in with: no spaces, small letters.", examples=["nina.holt"])
@@ -59,7 +60,7 @@ class Invited(BaseModel):
     link: LinkMade
 
 
-class UserChange(BaseModel):
+class UserChange(Asked):
     """What may be changed of a person; what is left out stays."""
 
     name: str | None = None

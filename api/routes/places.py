@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
-from pydantic import BaseModel, Field
+from pydantic import Field
 
+from api.asked import Asked
 from api.context import Context, Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayEquip
 from api.problems import errors_of
+from api.quantities import InUnit, Quantities, Volume
 from model.errors import NotFound
 from physics.refrigerants import listed
 from store import changing, deleting, equipment
@@ -26,7 +28,7 @@ Number = Annotated[int, Path(ge=1, le=LARGEST_ID, description="Its number.")]
 Reference = Annotated[int, Field(ge=1, le=LARGEST_ID)]
 
 
-class NewSite(BaseModel):
+class NewSite(Asked):
     """A site to register."""
 
     name: str = Field(examples=["Harbour cold store"])
@@ -34,13 +36,13 @@ class NewSite(BaseModel):
     place: str = Field("", description="Where it is, in words.")
 
 
-class SiteView(NewSite):
+class SiteView(NewSite, extra="ignore"):
     """A place where work is done."""
 
     id: int
 
 
-class SiteChange(BaseModel):
+class SiteChange(Asked):
     """What to change of a site; what is left out stays."""
 
     name: str = ""
@@ -48,17 +50,17 @@ class SiteChange(BaseModel):
     place: str = ""
 
 
-class NewCircuit(BaseModel):
+class NewCircuit(Asked):
     """A circuit to register."""
 
     site_id: Reference
     name: str
-    volume_m3: float | None = Field(None, description="Internal volume [m³], as entered: ±30 % at best.")
+    volume: Volume | None = Field(None, description="Internal volume, as entered: ±30 % at best.")
     refrigerant: str | None = Field(None, examples=["R-448A"])
     oil: str | None = Field(None, examples=["POE 32"])
 
 
-class CircuitView(NewCircuit):
+class CircuitView(NewCircuit, extra="ignore"):
     """A refrigeration circuit."""
 
     id: int
@@ -68,22 +70,22 @@ class CircuitView(NewCircuit):
     )
 
 
-class CircuitChange(BaseModel):
+class CircuitChange(Asked):
     """What to change of a circuit; what is left out stays, null takes a figure away."""
 
     name: str = ""
-    volume_m3: float | None = Field(None, description="[m³]. A change judges the circuit's jobs again.")
+    volume: Volume | None = Field(None, description="A change judges the circuit's jobs again.")
     refrigerant: str | None = Field(None, description="A change judges the circuit's jobs again.")
     oil: str | None = None
 
 
-class NewCrew(BaseModel):
+class NewCrew(Asked):
     """A crew to register."""
 
     name: str
 
 
-class CrewView(NewCrew):
+class CrewView(NewCrew, extra="ignore"):
     """People who work together."""
 
     id: int
@@ -140,35 +142,42 @@ def delete_site(ctx: Ctx, person: MayEquip, number: Number) -> None:
 
 
 @router.get("/circuits", dependencies=[LOOK], responses=errors_of(401, 422, 503))
-def list_circuits(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[CircuitView]:
+def list_circuits(ctx: Ctx, paging: Paged, unit: InUnit, site: int | None = None) -> Page[CircuitView]:
     """Circuits by number, of one site or all."""
     with ctx.database() as conn:
-        return paging.page(conn, CIRCUITS, {"site": site}, _circuit)
+        return paging.page(conn, CIRCUITS, {"site": site}, lambda row: _circuit(row, unit))
 
 
 @router.post("/circuits", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def add_circuit(ctx: Ctx, person: MayEquip, new: NewCircuit) -> CircuitView:
+def add_circuit(ctx: Ctx, person: MayEquip, unit: InUnit, new: NewCircuit) -> CircuitView:
     """Register a circuit at a site."""
+    volume_m3 = None if new.volume is None else new.volume.cubic_metres("volume")
     with ctx.database() as conn:
         made = equipment.add_circuit(
-            conn, new.site_id, new.name, new.volume_m3, new.refrigerant, new.oil, by=by_of(ctx, person)
+            conn, new.site_id, new.name, volume_m3, new.refrigerant, new.oil, by=by_of(ctx, person)
         )
-        return _circuit(found(conn, CIRCUITS, "circuit", made.id, site=None))
+        return _circuit(found(conn, CIRCUITS, "circuit", made.id, site=None), unit)
 
 
 @router.get("/circuits/{number}", dependencies=[LOOK], responses=errors_of(401, 404, 503))
-def read_circuit(ctx: Ctx, number: Number) -> CircuitView:
+def read_circuit(ctx: Ctx, unit: InUnit, number: Number) -> CircuitView:
     """One circuit."""
     with ctx.database() as conn:
-        return _circuit(found(conn, CIRCUITS, "circuit", number, site=None))
+        return _circuit(found(conn, CIRCUITS, "circuit", number, site=None), unit)
 
 
 @router.patch("/circuits/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
-def change_circuit(ctx: Ctx, person: MayEquip, number: Number, change: CircuitChange) -> CircuitView:
+def change_circuit(
+    ctx: Ctx, person: MayEquip, unit: InUnit, number: Number, change: CircuitChange
+) -> CircuitView:
     """Change a circuit. Another volume or refrigerant judges its jobs again."""
+    changes = change.model_dump(exclude_unset=True)
+    if "volume" in changes:
+        del changes["volume"]
+        changes["volume_m3"] = None if change.volume is None else change.volume.cubic_metres("volume")
     with ctx.database() as conn:
-        changing.change_circuit(conn, number, by_of(ctx, person), **change.model_dump(exclude_unset=True))
-        return _circuit(found(conn, CIRCUITS, "circuit", number, site=None))
+        changing.change_circuit(conn, number, by_of(ctx, person), **changes)
+        return _circuit(found(conn, CIRCUITS, "circuit", number, site=None), unit)
 
 
 @router.delete("/circuits/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
@@ -212,6 +221,7 @@ def _site(row: dict[str, Any]) -> SiteView:
     return SiteView(**row)
 
 
-def _circuit(row: dict[str, Any]) -> CircuitView:
+def _circuit(row: dict[str, Any], unit: Quantities) -> CircuitView:
     known = listed(row["refrigerant"]) is not None if row["refrigerant"] else None
-    return CircuitView(**row, refrigerant_listed=known)
+    volume = None if row["volume_m3"] is None else unit.volume(row["volume_m3"])
+    return CircuitView(**{**row, "volume": volume}, refrigerant_listed=known)

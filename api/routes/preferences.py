@@ -7,6 +7,7 @@ from dataclasses import asdict
 from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.conventions import check
 from api.permissions import Oneself
@@ -32,7 +33,7 @@ class PreferencesView(BaseModel):
     chosen: bool = Field(description="False: these are what everybody begins with, and the API gives Pa.")
 
 
-class PreferencesChange(BaseModel):
+class PreferencesChange(Asked):
     """What is to change; what is left out stays."""
 
     pressure_unit: str = Field("", examples=["hPa"])

@@ -7,11 +7,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MaySetProcedures
 from api.problems import errors_of
-from api.quantities import InUnit, Pressure, Pressures
+from api.quantities import InUnit, Pressure, Quantities
 from api.routes.places import Number, by_of, found
 from model.errors import BadFields, BadInput
 from model.procedure import Procedure
@@ -35,7 +36,7 @@ class _Times(BaseModel):
     origin: str = Field(description="Where the numbers come from.")
 
 
-class NewProcedure(_Times):
+class NewProcedure(Asked, _Times):
     """A procedure to add; one of a known name becomes its next version."""
 
     name: str
@@ -44,7 +45,7 @@ class NewProcedure(_Times):
     rise: Pressure | None = Field(None, description="Permitted rise above the start value.")
 
 
-class ProcedureView(NewProcedure):
+class ProcedureView(NewProcedure, extra="ignore"):
     """The numbers of the rule. Contract, local code and the equipment maker come first."""
 
     id: int
@@ -117,7 +118,7 @@ def delete_procedure(ctx: Ctx, person: MaySetProcedures, number: Number) -> None
         procedures.delete(conn, number, by_of(ctx, person))
 
 
-def _view(row: dict[str, Any], unit: Pressures, volume_m3: float | None) -> ProcedureView:
+def _view(row: dict[str, Any], unit: Quantities, volume_m3: float | None) -> ProcedureView:
     return ProcedureView(
         **row,
         target=unit(row["target_pa"]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Annotated
 
@@ -11,7 +12,7 @@ from pydantic import BaseModel, Field
 from api.context import Ctx
 from api.permissions import LOOK
 from api.problems import errors_of
-from api.quantities import InUnit, Moment
+from api.quantities import InUnit, Moment, Quantities
 from model.errors import BadInput, NotFound
 from model.reading import Quantity
 from store.lists import INSTRUMENTS
@@ -19,12 +20,7 @@ from store.series import Span, read
 
 router = APIRouter(tags=["readings"])
 
-UNITS = {
-    Quantity.TEMPERATURE: "K",
-    Quantity.AMBIENT: "K",
-    Quantity.BATTERY_SHARE: "1",
-    Quantity.BATTERY_VOLTS: "V",
-}
+TEMPERATURES = (Quantity.TEMPERATURE, Quantity.AMBIENT)
 NAMES = {quantity.name.lower().replace("_", "-"): quantity for quantity in Quantity}
 LONGEST_QUIET_S = 60.0
 """Readings further apart than this and five intervals have a gap between them (as in the rule)."""
@@ -75,14 +71,23 @@ def readings(
             raise NotFound(f"There is no instrument {instrument}.", field="instrument")
         gap_s = max(5 * row["interval_s"], LONGEST_QUIET_S)
         series = read(conn, Span(instrument, what, begin, end, place), points, gap_s)
-    pressure = what is Quantity.PRESSURE
+    unit_of, written = _writer(what, unit)
     return ReadingsView(
         instrument_id=instrument,
         quantity=quantity,
-        unit=unit.unit if pressure else UNITS.get(what, "1"),
+        unit=unit_of,
         total=series.total,
         thinned=series.total > len(series.times),
         time=list(series.times),
-        value=[unit.value(value) if pressure else value for value in series.values],
+        value=[written(value) for value in series.values],
         gaps=[Gap(since=a, until=b) for a, b in series.gaps],
     )
+
+
+def _writer(what: Quantity, unit: Quantities) -> tuple[str, Callable[[float], float]]:
+    """The unit of a channel, and what makes stored values into it."""
+    if what is Quantity.PRESSURE:
+        return unit.pressure_unit, unit.value
+    if what in TEMPERATURES:
+        return unit.temperature_unit, unit.degrees
+    return "V" if what is Quantity.BATTERY_VOLTS else "1", float

@@ -9,9 +9,11 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Query
 from pydantic import BaseModel, Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.permissions import LOOK, MayEquip, MayKeepGateways, MaySetProcedures
 from api.problems import errors_of
+from api.quantities import InUnit, Volume
 from api.routes.places import by_of
 from model.errors import BadFields, BadInput
 from physics.pipes import LENGTH_SHARE, VESSEL_SHARE, Between, total, vessel_volume
@@ -139,7 +141,7 @@ def named(field: str) -> Iterator[None]:
         raise BadInput(f"{str(error)[:1].upper()}{str(error)[1:]}.", field=field) from error
 
 
-class PipeRow(BaseModel):
+class PipeRow(Asked):
     """A run of pipe. Without the inside diameter, the usual walls of copper tube of that size are taken."""
 
     length_m: float
@@ -147,7 +149,7 @@ class PipeRow(BaseModel):
     outer_m: float | None = None
 
 
-class PipeVolumeAsked(BaseModel):
+class PipeVolumeAsked(Asked):
     """Pipes and vessels of a circuit."""
 
     pipes: list[PipeRow] = Field([], max_length=500)
@@ -159,16 +161,16 @@ class PipeVolumeAsked(BaseModel):
 
 
 class PipeVolume(BaseModel):
-    """The volume with its range of worst cases [m³]."""
+    """The volume with its range of worst cases."""
 
-    volume_m3: float
-    low_m3: float
-    high_m3: float
-    rows: list[float] = Field(description="Volume of each pipe, then of each vessel [m³].")
+    volume: Volume
+    low: Volume
+    high: Volume
+    rows: list[Volume] = Field(description="Volume of each pipe, then of each vessel.")
 
 
 @router.post("/pipe-volume", dependencies=[LOOK], responses=errors_of(401, 422))
-def pipe_volume(asked: PipeVolumeAsked) -> PipeVolume:
+def pipe_volume(unit: InUnit, asked: PipeVolumeAsked) -> PipeVolume:
     """Volume from pipes and vessels, V = π/4 d² L; nothing is stored."""
     parts: list[Between] = []
     for number, row in enumerate(asked.pipes):
@@ -183,5 +185,8 @@ def pipe_volume(asked: PipeVolumeAsked) -> PipeVolume:
             parts.append(vessel_volume(volume, share=asked.vessel_share))
     whole = total(parts)
     return PipeVolume(
-        volume_m3=whole.value, low_m3=whole.low, high_m3=whole.high, rows=[part.value for part in parts]
+        volume=unit.volume(whole.value),
+        low=unit.volume(whole.low),
+        high=unit.volume(whole.high),
+        rows=[unit.volume(part.value) for part in parts],
     )

@@ -8,6 +8,7 @@ from typing import Literal
 from fastapi import APIRouter
 from pydantic import AwareDatetime, BaseModel, Field
 
+from api.asked import Asked
 from api.context import Ctx
 from api.paging import Page, Paged
 from api.permissions import MayKeepPeople
@@ -19,7 +20,7 @@ from store.tokens import Token
 router = APIRouter(tags=["tokens"])
 
 
-class NewToken(BaseModel):
+class NewToken(Asked):
     """A token to make."""
 
     name: str = Field(description="What it is for; unique among those that are not revoked.")

@@ -161,7 +161,7 @@ def _teller(show_unit: str | None) -> _Teller:
     from physics.units import pressure_unit
 
     try:
-        figures = Figures().in_unit(pressure_unit(show_unit))
+        figures = Figures().asked_for(pressure_unit(show_unit), None)
     except ValueError as error:
         raise BadInput(f"--show-unit: {error}.", field="--show-unit") from error
     return _Teller(show_unit, lambda text: tell(text, figures))

@@ -286,6 +286,13 @@ def test_the_openapi_document_is_valid_and_complete(client: httpx.Client) -> Non
             where = f"{method} {path}"
             assert operation["tags"], where
             assert operation["description"], where
+            if "application/json" in operation.get("requestBody", {}).get("content", {}):
+                # A name that nobody knows is refused, not lost.
+                body = operation["requestBody"]["content"]["application/json"]["schema"]
+                kinds = [one["$ref"].split("/")[-1] for one in body.get("anyOf", [body]) if "$ref" in one]
+                assert kinds, where
+                for kind in kinds:
+                    assert document["components"]["schemas"][kind]["additionalProperties"] is False, where
             codes = operation["responses"].keys()
             if path.startswith("/api/"):
                 assert operation["security"], where

@@ -6,12 +6,13 @@ from datetime import timedelta
 
 import httpx
 import pytest
+from psycopg.types.json import Jsonb
 
 from analytics.core.figures import pressure_text
-from model.clock import to_datetime
+from model.clock import US, to_datetime
 from store import tokens
 from store.database import Connection
-from tests.api.scene import Made, micron
+from tests.api.scene import Made, Scene, micron
 from tests.api.serving import TECHNICIAN, Serving
 
 CHOICES = "/api/v1/me/preferences"
@@ -64,6 +65,40 @@ def test_one_act_changes_every_pressure_of_the_api_for_this_person_only(
         assert other.get(addresses[1]).json()["text"] == text
     stored = conn.execute("SELECT detail, text FROM hold_test ORDER BY id").fetchall()
     assert [row["detail"]["limit_pa"] for row in stored] == [row["detail"]["limit_pa"] for row in before]
+
+
+def test_one_act_changes_every_temperature_and_volume_of_the_api(
+    api: Serving, client: httpx.Client, scene: Scene, jobs: dict[str, Made], conn: Connection
+) -> None:
+    circuit = jobs["leak"].job.circuit_id
+    conn.execute("UPDATE circuit SET volume_m3 = 0.0283168 WHERE id = %s", (circuit,))
+    diagnosis = {"equilibrium_temperature_k": 255.372222}
+    conn.execute(
+        "UPDATE hold_test SET detail = jsonb_set(detail, '{diagnosis}', detail->'diagnosis' || %s) "
+        "WHERE id = %s AND detail->'diagnosis' <> 'null'",
+        (Jsonb(diagnosis), jobs["leak"].hold_id),
+    )
+    scene.temperature(jobs["leak"], [(api.clock.now_us() - US, 299.15)])
+
+    def seen(client: httpx.Client, query: str = "") -> tuple[object, ...]:
+        volume = client.get(f"/api/v1/circuits/{circuit}?{query}").json()["volume"]
+        hold = client.get(f"/api/v1/hold-tests/{jobs['leak'].hold_id}?{query}").json()
+        degrees = hold["diagnosis"]["equilibrium_temperature"]
+        address = f"/api/v1/readings?instrument={jobs['leak'].gauge.id}&quantity=temperature&{query}"
+        readings = client.get(address).json()
+        return (volume["unit"], round(volume["value"], 5), degrees["unit"], round(degrees["value"], 2),
+                readings["unit"], readings["value"][-1])  # fmt: skip
+
+    stored = ("m³", 0.02832, "K", 255.37, "K", 299.15)
+    assert seen(client) == stored
+    choose(client, temperature_unit="°F", volume_unit="ft³")
+    assert seen(client) == ("ft³", 1.0, "°F", 0.0, "°F", 78.8)
+    # What is asked for wins; others have their own.
+    assert seen(client, "temperature_unit=C&volume_unit=L") == ("L", 28.3168, "°C", -17.78, "°C", 26.0)
+    with api.client(TECHNICIAN) as other:
+        assert seen(other) == stored
+    wrong = client.get(f"/api/v1/circuits/{circuit}?volume_unit=gallon")
+    assert (wrong.status_code, "gallon" in wrong.text) == (422, True)
 
 
 def test_a_machines_token_gets_pascal_whatever_people_chose(

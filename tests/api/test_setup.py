@@ -54,6 +54,9 @@ def test_a_change_touches_what_it_names_and_is_written_down(
     assert len(audits(conn, f"site:{site['id']}")) == 2
 
 
+FIVE_PA, ONE_PA = ({"value": value, "unit": "Pa"} for value in (5, 1))
+
+
 @pytest.mark.parametrize(
     ("path", "body", "field"),
     [
@@ -62,9 +65,11 @@ def test_a_change_touches_what_it_names_and_is_written_down(
         ("sites", {"name": "x" * 121, "time_zone": "UTC"}, "name"),
         ("sites", {"name": "A", "time_zone": "Mars/Base"}, "time_zone"),
         ("sites", {"name": "A", "time_zone": "../../etc/passwd"}, "time_zone"),
-        ("circuits", {"site_id": 1, "name": "R", "volume_m3": -1}, "volume"),
-        ("circuits", {"site_id": 1, "name": "R", "volume_m3": 1e5}, "volume"),
+        ("circuits", {"site_id": 1, "name": "R", "volume": {"value": -1, "unit": "L"}}, "volume"),
+        ("circuits", {"site_id": 1, "name": "R", "volume": {"value": 1e5, "unit": "m3"}}, "volume"),
+        ("circuits", {"site_id": 1, "name": "R", "volume": {"value": 1, "unit": "gal"}}, "volume.unit"),
         ("circuits", {"site_id": 2**40, "name": "R"}, "site_id"),
+        ("circuits", {"site_id": 1, "name": "R", "volume_m3": 0.01}, "volume_m3"),
         ("crews", {"name": "  "}, "name"),
         ("gateways", {"name": "Van 7", "site_id": 1}, "name"),
         ("instruments", {"gateway_id": 1, "name": "g_1", "role": "gauge"}, "name"),
@@ -74,7 +79,13 @@ def test_a_change_touches_what_it_names_and_is_written_down(
         ("instruments", {"gateway_id": 1, "name": "g1", "role": "gauge", "interval_s": 0}, "interval"),
         (
             "instruments",
-            {"gateway_id": 1, "name": "g1", "role": "gauge", "range_low_pa": 5, "range_high_pa": 1},
+            {
+                "gateway_id": 1,
+                "name": "g1",
+                "role": "gauge",
+                "range_low": {"value": 5, "unit": "Pa"},
+                "range_high": {"value": 1, "unit": "Pa"},
+            },
             "range_low",
         ),
         ("pipe-volume", {"pipes": [{"length_m": 0, "inner_m": 0.02}]}, "pipes.0"),
@@ -189,7 +200,7 @@ def test_what_the_judgement_looks_at_judges_the_jobs_again(
     assert conn.execute("SELECT count(*) AS n FROM work").fetchone() == {"n": 1}
     made(client.patch(f"/api/v1/circuits/{job.job.circuit_id}", json={"oil": "POE 68"}))
     assert conn.execute("SELECT count(*) AS n FROM work").fetchone() == {"n": 1}
-    made(client.patch(f"/api/v1/circuits/{job.job.circuit_id}", json={"volume_m3": None}))
+    made(client.patch(f"/api/v1/circuits/{job.job.circuit_id}", json={"volume": None}))
     assert conn.execute("SELECT count(*) AS n FROM work").fetchone() == {"n": 2}
 
 
@@ -282,9 +293,9 @@ def test_pipes_and_vessels_make_a_volume(client: httpx.Client) -> None:
     }
     answer = made(client.post("/api/v1/pipe-volume", json=asked))
     first = math.pi / 4 * 0.02**2 * 10
-    assert answer["rows"][0] == pytest.approx(first)
-    assert answer["volume_m3"] == pytest.approx(sum(answer["rows"]))
-    assert answer["low_m3"] < answer["volume_m3"] < answer["high_m3"]
+    assert answer["rows"][0] == {"value": pytest.approx(first), "unit": "m³"}
+    assert answer["volume"]["value"] == pytest.approx(sum(row["value"] for row in answer["rows"]))
+    assert answer["low"]["value"] < answer["volume"]["value"] < answer["high"]["value"]
 
 
 # Tables -------------------------------------------------------------------------------------------------
@@ -317,10 +328,10 @@ def test_a_company_is_set_up_from_tables(client: httpx.Client, conn: Connection)
         assert (real["applied"], real["made"]) == (True, dry["made"])
         again = made(put(client, kind, table))
         assert (again["made"], again["changed"], again["left"]) == (0, 0, dry["made"])
-    volumes = [row["volume_m3"] for row in client.get("/api/v1/circuits").json()["items"]]
+    volumes = [row["volume"]["value"] for row in client.get("/api/v1/circuits").json()["items"]]
     assert volumes == pytest.approx([0.038, 1.5 * 0.3048**3])
     gauge = client.get("/api/v1/instruments").json()["items"][0]
-    assert gauge["range_high_pa"] == pytest.approx(25000 * MICRON_PA)
+    assert gauge["range_high"] == {"value": pytest.approx(25000 * MICRON_PA), "unit": "Pa"}
     assert conn.execute(
         "SELECT count(*) AS n FROM audit WHERE act LIKE 'add-%' AND person_id IS NULL"
     ).fetchone() == {"n": 0}
@@ -340,7 +351,7 @@ def test_a_table_changes_only_what_its_columns_say(client: httpx.Client) -> None
     assert outcome["rows"][0]["changes"] == {"serial": ["", "A-9"]}
     gauge = client.get("/api/v1/instruments").json()["items"][0]
     assert gauge["serial"] == "A-9"
-    assert gauge["range_high_pa"] == pytest.approx(25000 * MICRON_PA)
+    assert gauge["range_high"] == {"value": pytest.approx(25000 * MICRON_PA), "unit": "Pa"}
     outcome = made(put(client, "instruments", "gateway,name,range_high\nvan-7,g1,\n"))
     assert outcome["rows"][0]["changes"] == {"range_high": ["25000 micron", ""]}
 

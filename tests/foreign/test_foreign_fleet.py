@@ -194,12 +194,15 @@ class House:
 
     def register(self, gateway: Gateway) -> mqtt.Client:
         made = self.post("/gateways", name=gateway.name, site_id=self.site)
+        top = None
+        if gateway.range_high_pa is not None:
+            top = {"value": gateway.range_high_pa, "unit": "Pa"}
         for instrument in gateway.records:
             gauge = instrument != "v1"
             self.post(
                 "/instruments", gateway_id=made["id"], name=instrument, role="gauge" if gauge else "valve",
                 position="pump" if instrument == "p1" else "circuit", interval_s=gateway.interval,
-                range_high_pa=gateway.range_high_pa if gauge else None,
+                range_high=top if gauge else None,
             )  # fmt: skip
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=gateway.name)
         client.username_pw_set(gateway.name, made["secret"])
