@@ -13,7 +13,8 @@ DEVELOPMENT := $(VENV)/.development
 COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-header \
 	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 
-.PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early bench-worker bench-ingest clean
+.PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early \
+	bench-pulldown bench-worker bench-ingest clean
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
@@ -21,7 +22,8 @@ help:
 	@echo "make setup        only the environment, with the command $(BIN)/holdfast"
 	@echo "make lint types   style, imports between rooms, types"
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
-	@echo "make bench-start bench-alert bench-judgement bench-early bench-worker bench-ingest   measurements, to bench/results"
+	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-worker bench-ingest"
+	@echo "                  measurements, to bench/results"
 	@echo "make clean        take the environment and caches away; the demo's data stay"
 
 setup: $(RUNTIME)
@@ -65,6 +67,9 @@ bench-judgement: $(RUNTIME)
 
 bench-early: $(RUNTIME)
 	OPENBLAS_NUM_THREADS=1 nice "$(BIN)/python" -m bench.early $(ARGS)
+
+bench-pulldown: $(RUNTIME)
+	OMP_NUM_THREADS=1 "$(BIN)/python" -m bench.pulldown $(ARGS)
 
 bench-worker: $(RUNTIME)
 	"$(BIN)/python" -m bench.worker $(ARGS)
