@@ -14,7 +14,7 @@ COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-head
 	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 
 .PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early \
-	bench-pulldown bench-worker bench-ingest clean
+	bench-pulldown bench-worker bench-ingest chaos clean
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
@@ -24,6 +24,7 @@ help:
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
 	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-worker bench-ingest"
 	@echo "                  measurements, to bench/results"
+	@echo "make chaos        loses, doubles or invents anything? (ARGS='--broker mosquitto --readings 2000000 --seed 1')"
 	@echo "make clean        take the environment and caches away; the demo's data stay"
 
 setup: $(RUNTIME)
@@ -76,6 +77,9 @@ bench-worker: $(RUNTIME)
 
 bench-ingest: $(RUNTIME)
 	"$(BIN)/python" -m bench.ingest $(ARGS)
+
+chaos: $(RUNTIME)
+	"$(BIN)/python" -m bench.chaos $(ARGS)
 
 clean:
 	rm -rf "$(VENV)" .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

@@ -1,0 +1,91 @@
+"""Ingest processes with a fault each that must be found: ``python -m bench.chaos.mutants NAME``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import ingest.client
+import ingest.service
+from ingest.inbox import Inbox, Message
+from ingest.interpret import interpret
+from ingest.receipts import receipt
+from ingest.writer import Writer
+from ops import child
+from store.packs import Ledger
+
+
+class AcknowledgesFirst(Writer):
+    """Acknowledges a batch and then commits it."""
+
+    def settle(self, batch: Sequence[Message]) -> None:
+        self._broker.acknowledge(batch)
+        super().settle(batch)
+
+
+class ReceiptsFirst(Writer):
+    """Sends receipts for a batch and then commits it."""
+
+    def settle(self, batch: Sequence[Message]) -> None:
+        for item in (interpret(message, self._registry.equipment) for message in batch):
+            pack = item.pack
+            if pack is not None and item.instrument is not None and pack.number is not None:
+                boot, seq = pack.number
+                said = Ledger(item.instrument.id, boot, ((seq, seq),), ())
+                self._broker.publish([receipt(item.instrument.gateway, item.instrument.name, said, {seq})])
+        super().settle(batch)
+
+
+class LosesSecondBatch(Writer):
+    """After a batch that had to be tried again, acknowledges the next without storing it."""
+
+    def settle(self, batch: Sequence[Message]) -> None:
+        retries = self.counters.retries
+        if getattr(self, "_skips", False):
+            self._skips = False
+            self._broker.acknowledge(batch)
+            return
+        super().settle(batch)
+        self._skips = self.counters.retries > retries
+
+
+class ForgetfulInbox(Inbox):
+    """Drops what it holds at every new connection."""
+
+    def reconnected(self, *, session_kept: bool) -> None:
+        super().reconnected(session_kept=True)
+
+
+class ForgetfulSession(ingest.client.Session):
+    """Begins a new session at every connection, so that the broker forgets what it held."""
+
+    def _make(self, client_id: str) -> Any:
+        client = super()._make(client_id)
+        client._clean_session = True
+        return client
+
+
+def _writer(kind: type[Writer]) -> Callable[[], None]:
+    def patch() -> None:
+        vars(ingest.service)["Writer"] = kind
+
+    return patch
+
+
+def _forgets() -> None:
+    vars(ingest.service).update(Inbox=ForgetfulInbox, Session=ForgetfulSession)
+
+
+MUTANTS: dict[str, Callable[[], None]] = {
+    "acknowledges-before-commit": _writer(AcknowledgesFirst),
+    "receipts-before-commit": _writer(ReceiptsFirst),
+    "forgets-on-reconnect": _forgets,
+    "loses-second-batch": _writer(LosesSecondBatch),
+}
+
+
+if __name__ == "__main__":
+    MUTANTS[sys.argv[1]]()
+    sys.argv[1] = "ingest"
+    child.main()
