@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import replace
@@ -17,6 +17,7 @@ from api.context import get_context
 from api.conventions import SI, asked_for, of_tag
 from api.figures import Figures
 from model.errors import Unavailable
+from model.texts import Texts
 from store import preferences
 from store.people import Person
 from store.preferences import NONE_CHOSEN, Preferences
@@ -58,6 +59,11 @@ def figures_of(request: Request) -> Figures:
     made = Figures(chosen, conventions or SI, zone, get_context(request).now().year)
     request.state.figures = made
     return made
+
+
+def texts_of(request: Request, typed: Mapping[str, str]) -> Texts:
+    """What was typed into a form, in the reader's way of writing numbers."""
+    return Texts(typed, figures_of(request).conventions.decimal)
 
 
 @lru_cache(maxsize=256)

@@ -8,7 +8,8 @@ import re
 from model.errors import BadInput
 from physics.units import PRESSURE_UNITS, from_pascal, to_pascal
 
-QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s,].*?)?\s*")
+QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s,.].*?)?\s*")
+_SIGNED = re.compile(r"\s*[-+]?(\d*)([.,])(\d+)(?=[eE\s]|[^\d.,]|$)")
 _FRACTION = re.compile(r"\s*(?:(\d+)[\s-]+)?(\d+)\s*/\s*(\d+)\s*(\S.*?)?\s*")
 
 TIME_S = {
@@ -30,11 +31,36 @@ LENGTH_M = {
 }  # fmt: skip
 
 
+def pointed(text: str, decimal: str, field: str) -> str:
+    """The text with a point for the decimal sign, of who writes `decimal` for it, a point or a comma.
+
+    The other sign is taken for a decimal sign as well, unless it may stand between thousands: ``1,500`` is
+    refused where the point is the decimal sign, ``1.500`` where the comma is.
+
+    Raises
+    ------
+    BadInput
+        If the number may mean two things.
+    """
+    found = _SIGNED.match(text)
+    if found is None:
+        return text
+    whole, sign, part = found.groups()
+    if sign != decimal and len(part) == 3 and 1 <= len(whole) <= 3 and whole != "0":
+        plain = f"{whole}{decimal}{part}".rstrip("0").rstrip(decimal)
+        raise BadInput(
+            f"{text.strip()!r} may mean {whole}{part} or {plain}; write the one you mean.", field=field
+        )
+    at = found.start(2)
+    return f"{text[:at]}.{text[at + 1 :]}"
+
+
 def split(text: str, field: str) -> tuple[float, str]:
     """The number and the unit, which may be empty; raises `BadInput`."""
+    text = pointed(text, ".", field)
     found = QUANTITY.fullmatch(text)
     if found is None or not math.isfinite(float(found[1])):
-        hint = " Write decimals with a point and thousands without a mark." if "," in text else ""
+        hint = " Write thousands without a mark." if "," in text else ""
         raise BadInput(f"{text.strip()!r} is not a number with a unit.{hint}", field=field)
     return float(found[1]), found[2] or ""
 
@@ -103,24 +129,29 @@ def share(text: str, field: str) -> float:
     return value / 100 if unit else value
 
 
-def write_pressure(value_pa: float | None, unit: str = "micron") -> str:
-    """As a form shows it again: ``500 micron``; twelve digits, so that nothing is lost by reading it back."""
-    return "" if value_pa is None else f"{from_pascal(value_pa, unit):.12g} {unit}"
+def _write(value: float, unit: str, decimal: str) -> str:
+    """As a form shows it again; twelve digits, so that nothing is lost by reading it back."""
+    return f"{value:.12g}".replace(".", decimal) + f" {unit}"
 
 
-def write_duration(value_s: float) -> str:
+def write_pressure(value_pa: float | None, unit: str = "micron", decimal: str = ".") -> str:
+    """In that unit: ``500 micron``."""
+    return "" if value_pa is None else _write(from_pascal(value_pa, unit), unit, decimal)
+
+
+def write_duration(value_s: float, decimal: str = ".") -> str:
     """In the largest unit that leaves a whole number: ``30 min``."""
     for unit, factor in (("h", 3600.0), ("min", 60.0)):
         if value_s >= factor and value_s % factor == 0:
-            return f"{value_s / factor:.12g} {unit}"
-    return f"{value_s:.12g} s"
+            return _write(value_s / factor, unit, decimal)
+    return _write(value_s, "s", decimal)
 
 
-def write_volume(value_m3: float | None, unit: str = "l") -> str:
+def write_volume(value_m3: float | None, unit: str = "l", decimal: str = ".") -> str:
     """In litres, or another unit."""
-    return "" if value_m3 is None else f"{value_m3 / VOLUME_M3[unit.casefold()]:.12g} {unit}"
+    return "" if value_m3 is None else _write(value_m3 / VOLUME_M3[unit.casefold()], unit, decimal)
 
 
-def write_share(value: float) -> str:
+def write_share(value: float, decimal: str = ".") -> str:
     """In percent."""
-    return f"{value * 100:.12g} %"
+    return _write(value * 100, "%", decimal)

@@ -107,17 +107,17 @@ def read_properties(texts: Texts, before: Properties | None = None) -> Propertie
     return _all_errors(texts, values.checked)
 
 
-def write_properties(what: Properties, unit: str = "micron") -> dict[str, str]:
-    """The record of an instrument's properties, pressures in that unit."""
+def write_properties(what: Properties, unit: str = "micron", decimal: str = ".") -> dict[str, str]:
+    """The record of an instrument's properties, pressures in that unit, with that decimal sign."""
     return {
         "role": what.role.value,
         "position": what.position.value,
         "principle": what.principle,
         "unit": what.unit,
-        "range_low": quantities.write_pressure(what.range_low_pa, unit),
-        "range_high": quantities.write_pressure(what.range_high_pa, unit),
-        "accuracy": quantities.write_share(what.accuracy),
-        "interval": quantities.write_duration(what.interval_s),
+        "range_low": quantities.write_pressure(what.range_low_pa, unit, decimal),
+        "range_high": quantities.write_pressure(what.range_high_pa, unit, decimal),
+        "accuracy": quantities.write_share(what.accuracy, decimal),
+        "interval": quantities.write_duration(what.interval_s, decimal),
         "serial": what.serial,
     }
 
@@ -169,20 +169,20 @@ def read_procedure(texts: Texts, before: Procedure | None = None) -> Procedure:
         raise BadFields({column: str(error)}) from error
 
 
-def write_procedure(what: Procedure, unit: str = "micron") -> dict[str, str]:
-    """The record of a procedure, pressures in that unit."""
+def write_procedure(what: Procedure, unit: str = "micron", decimal: str = ".") -> dict[str, str]:
+    """The record of a procedure, pressures in that unit, with that decimal sign."""
     return {
         "name": what.name,
-        "target": quantities.write_pressure(what.target_pa, unit),
-        "dwell": quantities.write_duration(what.dwell_s),
-        "hold": quantities.write_duration(what.hold_s),
-        "settle": quantities.write_duration(what.settle_s),
-        "limit": quantities.write_pressure(what.limit_pa, unit),
-        "rise": quantities.write_pressure(what.rise_pa, unit),
-        "persistence": quantities.write_duration(what.persistence_s),
-        "median": quantities.write_duration(what.filter_s),
+        "target": quantities.write_pressure(what.target_pa, unit, decimal),
+        "dwell": quantities.write_duration(what.dwell_s, decimal),
+        "hold": quantities.write_duration(what.hold_s, decimal),
+        "settle": quantities.write_duration(what.settle_s, decimal),
+        "limit": quantities.write_pressure(what.limit_pa, unit, decimal),
+        "rise": quantities.write_pressure(what.rise_pa, unit, decimal),
+        "persistence": quantities.write_duration(what.persistence_s, decimal),
+        "median": quantities.write_duration(what.filter_s, decimal),
         "breaks": str(what.breaks),
-        "patience": quantities.write_duration(what.patience_s),
+        "patience": quantities.write_duration(what.patience_s, decimal),
         "origin": what.origin,
     }
 

@@ -33,10 +33,18 @@ class Texts:
 
     Read all fields, then call `done`, which raises one error with all sentences. What could not be read is
     ``None`` until then.
+
+    Parameters
+    ----------
+    values : mapping of str to str
+        What was written, by field.
+    decimal : {'.', ','}
+        The decimal sign of who wrote it.
     """
 
-    def __init__(self, values: Mapping[str, str]) -> None:
+    def __init__(self, values: Mapping[str, str], decimal: str = ".") -> None:
         self._values = values
+        self._decimal = decimal
         self.errors: dict[str, str] = {}
 
     def __contains__(self, field: str) -> bool:
@@ -78,7 +86,9 @@ class Texts:
         """A quantity, by one of the readers of `model.quantities`."""
         if required and not self.raw(field):
             self.errors.setdefault(field, "This is needed.")
-        return self._try(field, lambda text: reader(text, field), default)
+        return self._try(
+            field, lambda text: reader(quantities.pointed(text, self._decimal, field), field), default
+        )
 
     def whole(self, field: str, default: int) -> int:
         """A whole number."""

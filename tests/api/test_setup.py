@@ -372,7 +372,7 @@ def test_one_bad_row_and_nothing_happens_and_every_bad_cell_is_named(
     assert fields(put(client, "instruments", bad)) == [
         "line 2, accuracy", "line 2, role", "line 2, range_low", "line 2, interval", "line 3, gateway",
     ]  # fmt: skip
-    assert fields(put(client, "circuits", 'site,name,volume\nQuay,R,38\nQuay,S,"1,5 l"\n')) == [
+    assert fields(put(client, "circuits", 'site,name,volume\nQuay,R,38\nQuay,S,"1,500 l"\n')) == [
         "line 2, volume",
         "line 3, volume",
     ]

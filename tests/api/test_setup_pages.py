@@ -147,9 +147,9 @@ def test_what_cannot_be_used_is_said_at_its_field_and_nothing_typed_is_lost(
     assert wrong(answer)["range_high"] == "'25000' lacks its unit, such as micron or Pa."
     assert {"range_high", "interval", "accuracy"} == wrong(answer).keys()
     assert [value(answer, name) for name in ("range_high", "interval", "serial")] == ["25000", "soon", "A-9"]
-    answer = pages.post(f"/setup/sites/{job.job.site_id}/circuits", data={"name": "", "volume": "1,5 l"})
+    answer = pages.post(f"/setup/sites/{job.job.site_id}/circuits", data={"name": "", "volume": "1,500 l"})
     assert wrong(answer).keys() == {"name", "volume"}
-    assert "point" in wrong(answer)["volume"]
+    assert "may mean" in wrong(answer)["volume"]
     answer = pages.post("/setup/procedures", data={"name": "X", "target": "500 psig", "hold": "1 min"})
     assert wrong(answer).keys() == {"target", "origin"}
     assert value(answer, "hold") == "1 min"
@@ -221,6 +221,28 @@ def test_the_calculator_fills_the_field_and_saves_nothing(
     said(answer, 422, "'10' lacks its unit", "No usual copper tube", 'name="length-0" value="10"')
     assert value(answer, "volume") == "12 L"
     said(pages.post("/setup/pipes", data={"outer-0": "7/8 in", "length-0": "30 m"}), 200, "<b>9.37 L</b>")
+
+
+def test_forms_speak_the_readers_decimal_sign(pages: httpx.Client, job: Made, conn: Connection) -> None:
+    pages.headers["accept-language"] = "de-DE"
+    conn.execute("UPDATE circuit SET volume_m3 = 0.0125")
+    address = f"/setup/circuits/{job.job.circuit_id}"
+    assert value(pages.get(address), "volume") == "12,5 L"
+    typed = {"name": "Rack", "refrigerant": "R-290", "oil": ""}
+    pages.post(address, data={**typed, "volume": "12,625 L"})
+    assert conn.execute("SELECT volume_m3 FROM circuit").fetchone() == {"volume_m3": pytest.approx(0.012625)}
+    answer = pages.post(address, data={**typed, "volume": "1.500 L"})
+    said(answer, 422, "may mean 1500 or 1,5; write the one you mean.")
+    assert value(answer, "volume") == "1.500 L"
+    answer = pages.post(address, data={**typed, "volume": "", "calculate": "yes", "vessel-1": "8,125 l"})
+    assert value(answer, "volume") == "8,13 L"
+    gauge = f"/setup/instruments/{job.gauge.id}"
+    conn.execute("UPDATE instrument SET range_high_pa = 3333.0597")
+    shown = value(pages.get(gauge), "range_high")
+    assert "," in shown
+    pages.post(gauge, data={"role": "gauge", "position": "circuit", "range_high": shown, "accuracy": "7,5 %"})
+    row = conn.execute("SELECT range_high_pa, accuracy FROM instrument WHERE role = 'gauge'").fetchone()
+    assert row == {"range_high_pa": 3333.0597, "accuracy": pytest.approx(0.075)}
 
 
 def test_a_procedure_is_versioned_by_its_page(pages: httpx.Client, job: Made, conn: Connection) -> None:

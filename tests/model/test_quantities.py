@@ -45,8 +45,10 @@ def test_volumes(text: str, cubic_metres: float) -> None:
         (quantities.length, "7/0 in", "divides by zero"),
         (quantities.length, "", "not a number"),
         (quantities.volume, "38", "lacks its unit"),
-        (quantities.volume, "1,5 l", "decimals with a point"),
-        (quantities.volume, "1,000 l", "thousands without a mark"),
+        (quantities.volume, "1,500 l", "may mean 1500 or 1.5"),
+        (quantities.volume, "1,000 l", "may mean 1000 or 1;"),
+        (quantities.volume, "1,234,567 l", "thousands without a mark"),
+        (quantities.volume, "1.000,5 l", "thousands without a mark"),
         (quantities.volume, "inf l", "not a number"),
         (quantities.pressure, "1e999 Pa", "not a number"),
         (quantities.pressure, "500", "lacks its unit"),
@@ -78,3 +80,31 @@ def test_what_a_form_shows_reads_back_the_same(pascal: float, unit: str) -> None
 def test_times_are_written_in_whole_units(seconds: float, text: str) -> None:
     assert quantities.write_duration(seconds) == text
     assert quantities.duration(text, "x") == seconds
+
+
+@pytest.mark.parametrize("text", ["66,7 Pa", "66.7 Pa", "0,667 hPa", "6,67e1 Pa", " 66,70Pa", "66,7000 Pa"])
+def test_a_comma_that_can_only_be_a_decimal_sign_is_one(text: str) -> None:
+    assert quantities.pressure(text, "x") == pytest.approx(66.7)
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [("1,500 Pa", 1.5), ("66,661 Pa", 66.661), ("66.7 Pa", 66.7), ("1500 Pa", 1500.0), ("0.500 Pa", 0.5)],
+)
+def test_who_writes_decimal_commas_is_understood(text: str, meant: float) -> None:
+    assert quantities.pressure(quantities.pointed(text, ",", "x"), "x") == pytest.approx(meant)
+
+
+def test_a_point_that_may_stand_between_thousands_is_refused_from_who_writes_decimal_commas() -> None:
+    with pytest.raises(BadInput, match=r"'1.500 Pa' may mean 1500 or 1,5; write the one you mean\."):
+        quantities.pointed("1.500 Pa", ",", "x")
+
+
+@given(st.floats(1e-3, 1e6), st.sampled_from(".,"), st.sampled_from(sorted(PRESSURE_UNITS)))
+def test_what_a_form_shows_reads_back_the_same_with_either_decimal_sign(
+    value: float, decimal: str, unit: str
+) -> None:
+    shown = quantities.write_pressure(value, unit, decimal)
+    assert quantities.pressure(quantities.pointed(shown, decimal, "x"), "x") == pytest.approx(
+        value, rel=1e-11
+    )

@@ -13,13 +13,13 @@ from api.pages.after import see
 from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.pages.setup.instruments import PROPERTIES, USUAL
 from api.permissions import MayEquip, MayKeepGateways
+from api.reader import texts_of
 from api.routes.equipment import meeting
 from api.routes.places import Number, by_of, found
 from model.access import Credentials
 from model.equipment import Gateway
 from model.errors import BadInput, NotFound
 from model.records import read_properties
-from model.texts import Texts
 from store import audit, changing, deleting, equipment, presence
 from store.database import Connection
 from store.lists import GATEWAYS, INSTRUMENTS, QUARANTINE
@@ -202,7 +202,7 @@ def delete_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, number: 
 def add_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Number, typed: Typed) -> Response:
     """Register an instrument of a gateway."""
     try:
-        wanted = read_properties(Texts(typed))
+        wanted = read_properties(texts_of(request, typed))
         with ctx.database() as conn:
             made = equipment.register_instrument(
                 conn, number, typed.get("name", "").strip(), wanted, by=by_of(ctx, person)

@@ -11,12 +11,11 @@ from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Field, Form, Typed, choices_of, errors_of
 from api.permissions import MayEquip
-from api.reader import figures_of
+from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of, found
 from model.equipment import Position, Role
 from model.errors import BadInput, NotFound
 from model.records import read_properties, write_properties
-from model.texts import Texts
 from store import audit, changing, deleting, equipment, rejudging
 from store.lists import INSTRUMENTS
 
@@ -61,12 +60,16 @@ def _instrument(
     stray: str = "",
     again: int | None = None,
 ) -> Response:
-    unit = figures_of(request).units.pressure
+    figures = figures_of(request)
     with ctx.database() as conn:
         row = found(conn, INSTRUMENTS, "instrument", number, gateway=None, site=None)
         jobs = rejudging.of_instrument(conn, number)
         history = audit.history(conn, f"instrument:{number}")
-    texts = write_properties(changing.properties_of(equipment.instrument_from_row(row)), unit)
+    texts = write_properties(
+        changing.properties_of(equipment.instrument_from_row(row)),
+        figures.units.pressure,
+        figures.conventions.decimal,
+    )
     edit = edit or Form(PROPERTIES, texts, f"/setup/instruments/{number}", "Save")
     return render(
         request,
@@ -95,7 +98,7 @@ def change_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Numb
     try:
         with ctx.database() as conn:
             before = equipment.instrument_from_row(changing.row_of(conn, "instrument", number))
-            wanted = read_properties(Texts(typed), changing.properties_of(before))
+            wanted = read_properties(texts_of(request, typed), changing.properties_of(before))
             _, again = changing.change_instrument(conn, number, by_of(ctx, person), wanted)
     except NotFound:
         raise

@@ -12,6 +12,7 @@ from api.context import Ctx
 from api.pages import render
 from api.pages.setup.forms import Typed
 from api.permissions import MayLook
+from api.reader import figures_of
 from model import quantities
 from model.errors import BadInput
 from physics.pipes import LENGTH_SHARE, VESSEL_SHARE, Between, pipe_volume, total, vessel_volume
@@ -67,11 +68,11 @@ class Calculation:
         )
 
     @classmethod
-    def of(cls, typed: Mapping[str, str]) -> Calculation:
-        """The volume of what was typed."""
+    def of(cls, typed: Mapping[str, str], decimal: str) -> Calculation:
+        """The volume of what was typed by who writes that decimal sign."""
         rows = cls.kept(typed)
-        pipes = tuple(_calculated(line, _pipe) for line in rows.pipes)
-        vessels = tuple(_calculated(line, _vessel) for line in rows.vessels)
+        pipes = tuple(_calculated(line, _pipe, decimal) for line in rows.pipes)
+        vessels = tuple(_calculated(line, _vessel, decimal) for line in rows.vessels)
         parts = [line.volume for line in (*pipes, *vessels) if line.volume is not None]
         bad = any(line.errors for line in (*pipes, *vessels))
         return cls(pipes, vessels, total(parts) if parts and not bad else None)
@@ -86,11 +87,12 @@ def _rows(typed: Mapping[str, str], names: tuple[str, ...], least: int) -> list[
     return [{name: typed.get(f"{name}-{number}", "").strip() for name in names} for number in range(count)]
 
 
-def _calculated(line: Line, volume: Callable[[Mapping[str, str]], Between]) -> Line:
+def _calculated(line: Line, volume: Callable[[Mapping[str, str]], Between], decimal: str) -> Line:
     if not any(line.values.values()):
         return line
     try:
-        return Line(line.values, volume(line.values))
+        values = {name: quantities.pointed(text, decimal, name) for name, text in line.values.items()}
+        return Line(line.values, volume(values))
     except BadInput as error:
         return Line(line.values, None, {error.field or "length": str(error)})
     except ValueError as error:
@@ -122,5 +124,5 @@ def calculator(request: Request, ctx: Ctx, person: MayLook) -> Response:
 @router.post("/setup/pipes")
 def calculate(request: Request, ctx: Ctx, person: MayLook, typed: Typed) -> Response:
     """The volume of what was typed."""
-    calculation = Calculation.of(typed)
+    calculation = Calculation.of(typed, figures_of(request).conventions.decimal)
     return render(request, "setup/pipes.html", 422 if calculation.errors else 200, calculation=calculation)

@@ -9,12 +9,13 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from api.context import Ctx
+from api.figures import Figures
 from api.pages import render
 from api.pages.after import see
 from api.pages.setup import pipes
 from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.permissions import MayEquip
-from api.reader import figures_of
+from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of
 from model import quantities
 from model.equipment import Circuit, Site
@@ -170,7 +171,7 @@ def circuits(request: Request, ctx: Ctx, person: MayEquip) -> Response:
 def add_circuit(request: Request, ctx: Ctx, person: MayEquip, number: Number, typed: Typed) -> Response:
     """Register a circuit at a site."""
     try:
-        name, volume, refrigerant, oil = _circuit_of(typed)
+        name, volume, refrigerant, oil = _circuit_of(texts_of(request, typed))
         with ctx.database() as conn:
             made = equipment.add_circuit(conn, number, name, volume, refrigerant, oil, by=by_of(ctx, person))
     except BadInput as error:
@@ -193,8 +194,8 @@ def _circuit(
         site = equipment.site_from_row(_row(conn, "site", found.site_id))
         jobs = conn.execute("SELECT count(*) AS n FROM job WHERE circuit_id = %s", (number,)).fetchone()
         history = audit.history(conn, f"circuit:{number}")
-    unit = figures_of(request).units.volume
-    edit = edit or Form(CIRCUIT, _circuit_texts(found, unit), f"/setup/circuits/{number}", "Save")
+    values = _circuit_texts(found, figures_of(request))
+    edit = edit or Form(CIRCUIT, values, f"/setup/circuits/{number}", "Save")
     return render(
         request,
         "setup/circuit.html",
@@ -223,16 +224,18 @@ def change_circuit(request: Request, ctx: Ctx, person: MayEquip, number: Number,
     """Change a circuit, or only calculate its volume: the same form, so that nothing typed is lost."""
     action = f"/setup/circuits/{number}"
     if "calculate" in typed:
-        calculation = pipes.Calculation.of(typed)
+        figures = figures_of(request)
+        decimal = figures.conventions.decimal
+        calculation = pipes.Calculation.of(typed, decimal)
         values = dict(typed)
         if calculation.total is not None:
-            unit = figures_of(request).units.volume
-            values["volume"] = quantities.write_volume(float(f"{calculation.total.value:.3g}"), unit)
+            about = float(f"{calculation.total.value:.3g}")
+            values["volume"] = quantities.write_volume(about, figures.units.volume, decimal)
         form = Form(CIRCUIT, values, action, "Save")
         status = 422 if calculation.errors else 200
         return _circuit(request, ctx, number, status, edit=form, calculation=calculation)
     try:
-        name, volume, refrigerant, oil = _circuit_of(typed)
+        name, volume, refrigerant, oil = _circuit_of(texts_of(request, typed))
         with ctx.database() as conn:
             before = _row(conn, "circuit", number)
             changing.change_circuit(
@@ -322,17 +325,18 @@ def _texts(site: Site) -> dict[str, str]:
     return {"name": site.name, "time_zone": site.time_zone, "place": site.place}
 
 
-def _circuit_texts(circuit: Circuit, unit: str) -> dict[str, str]:
+def _circuit_texts(circuit: Circuit, figures: Figures) -> dict[str, str]:
     return {
         "name": circuit.name,
-        "volume": quantities.write_volume(circuit.volume_m3, unit),
+        "volume": quantities.write_volume(
+            circuit.volume_m3, figures.units.volume, figures.conventions.decimal
+        ),
         "refrigerant": circuit.refrigerant or "",
         "oil": circuit.oil or "",
     }
 
 
-def _circuit_of(typed: Mapping[str, str]) -> tuple[str, float | None, str | None, str | None]:
-    texts = Texts(typed)
+def _circuit_of(texts: Texts) -> tuple[str, float | None, str | None, str | None]:
     name = texts.text("name", required=True)
     volume = texts.read("volume", quantities.volume)
     words = [texts.text(field) or None for field in ("refrigerant", "oil")]

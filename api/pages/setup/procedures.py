@@ -10,13 +10,12 @@ from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.permissions import MayEquip, MaySetProcedures
-from api.reader import figures_of
+from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of, found
 from model import quantities
 from model.errors import BadInput, NotFound
 from model.procedure import Procedure
 from model.records import read_procedure, write_procedure
-from model.texts import Texts
 from store import audit, procedures
 from store.lists import PROCEDURES
 
@@ -55,7 +54,8 @@ def _volume(request: Request) -> tuple[str, float | None, str]:
     if not text:
         return "", None, ""
     try:
-        value = quantities.volume(text, "volume")
+        decimal = figures_of(request).conventions.decimal
+        value = quantities.volume(quantities.pointed(text, decimal, "volume"), "volume")
     except BadInput as error:
         return text, None, str(error)
     if not 0 < value < 10_000:
@@ -104,7 +104,7 @@ def all_procedures(request: Request, ctx: Ctx, person: MayEquip) -> Response:
 def add_procedure(request: Request, ctx: Ctx, person: MaySetProcedures, typed: Typed) -> Response:
     """Add a procedure."""
     try:
-        wanted = read_procedure(Texts(typed))
+        wanted = read_procedure(texts_of(request, typed))
         with ctx.database() as conn:
             made = procedures.add(conn, wanted, by=by_of(ctx, person))
     except BadInput as error:
@@ -127,10 +127,9 @@ def _one(
         shown: Procedure = procedures.from_row(row)
         versions = procedures.versions(conn, shown.name)
         history = audit.history(conn, f"procedure:{number}")
-    unit = figures_of(request).units.pressure
-    edit = edit or Form(
-        NUMBERS, write_procedure(shown, unit), f"/setup/procedures/{number}", "Save as a new version"
-    )
+    figures = figures_of(request)
+    values = write_procedure(shown, figures.units.pressure, figures.conventions.decimal)
+    edit = edit or Form(NUMBERS, values, f"/setup/procedures/{number}", "Save as a new version")
     return render(
         request,
         "setup/procedure.html",
@@ -162,7 +161,7 @@ def change_procedure(
     try:
         with ctx.database() as conn:
             before = procedures.by_id(conn, number)
-            wanted = read_procedure(Texts({**typed, "name": before.name}), before)
+            wanted = read_procedure(texts_of(request, {**typed, "name": before.name}), before)
             made = procedures.add(conn, wanted, by=by_of(ctx, person))
     except NotFound:
         raise

@@ -267,7 +267,7 @@ def test_words_for_a_terminal(tmp_path: Path, rng: random.Random) -> None:
     ("options", "field"),
     [
         ({"volume": "12"}, "volume"),
-        ({"volume": "12,5 L"}, "volume"),
+        ({"volume": "12,500 L"}, "volume"),
         ({"volume": "twelve L"}, "volume"),
         ({"volume": "-3 L"}, "volume"),
         ({"hold": "30"}, "hold"),
