@@ -28,6 +28,7 @@ from ingest.config import BrokerConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import cut
 from ingest.receipts import Receipt
+from ingest.stream import Client, Publish, Stream
 from model.clock import Clock
 from model.errors import Unavailable
 
@@ -39,8 +40,6 @@ SESSION_EXPIRY_S = 7 * 86_400
 """How long the broker keeps what came while we are away (MQTT 5; MQTT 3.1.1 sessions have no end)."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 TICK_S = 0.5
-READS = 500
-"""Packets read in a row before acknowledgements get their turn."""
 FAREWELL_S = 1.0
 NO_FILTER = "hf/1/-/-/-"
 """A topic filter that nobody subscribes to."""
@@ -51,6 +50,9 @@ nats-server 2.15 sends neither as retained nor as new what is published within t
 takes up a subscription: seen in one of sixty starts under load. A subscription made again brings what is
 retained, and changes nothing else (MQTT 3.1.1, section 3.8.4).
 """
+NO_TOPIC = "(not UTF-8)"
+RECEIPT_PAUSE_S = 0.5
+"""Receipts go at most this often; of one instrument and boot the newest says what all before it said."""
 RECEIPTS_WAITING = 10_000
 """Receipts that may wait; a gateway that misses one sends its pack again, and gets one."""
 
@@ -80,7 +82,6 @@ class Session(threading.Thread):
         self._inbox = inbox
         self._clock = clock
         self._connection = 0
-        self._received = 0
         self._starved = False
         self._farewell_read = False
         self._subscription: int | None = None
@@ -88,7 +89,9 @@ class Session(threading.Thread):
         self._again_at: float | None = None
         self._stop_asked = threading.Event()
         self._acks: deque[Message] = deque()
-        self._receipts: deque[Receipt] = deque(maxlen=RECEIPTS_WAITING)
+        self._receipts: dict[tuple[str, str, str], Receipt] = {}
+        self._receipts_lock = threading.Lock()
+        self._receipts_due = 0.0
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
@@ -103,9 +106,13 @@ class Session(threading.Thread):
         self._wake()
 
     def publish(self, receipts: Sequence[Receipt]) -> None:
-        """Send receipts, if there is a connection."""
+        """Send receipts, if there is a connection; at once, or with others of the same instruments."""
         if receipts:
-            self._receipts.extend(receipts)
+            with self._receipts_lock:
+                for receipt in receipts:
+                    waiting = self._receipts.get(receipt.key)
+                    if waiting is not None or len(self._receipts) < RECEIPTS_WAITING:
+                        self._receipts[receipt.key] = receipt if waiting is None else receipt.after(waiting)
             self._wake()
 
     def stop(self) -> None:
@@ -158,33 +165,31 @@ class Session(threading.Thread):
     def _serve(self) -> bool:
         """Serve one connection until it is lost or we shall stop; says whether the broker accepted it."""
         client = self._client
-        sock = client.socket()
-        if sock is None:
+        stream = client.socket()
+        if not isinstance(stream, Stream):
             return False
         accepted_before = self._connection
         selector = selectors.DefaultSelector()
         selector.register(self._wake_read, selectors.EVENT_READ)
-        selector.register(sock, selectors.EVENT_READ)
+        selector.register(stream, selectors.EVENT_READ)
         last_misc = 0.0
         watched = selectors.EVENT_READ
         with selector:
             while client.socket() is not None:
-                wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.want_write() else 0)
+                self._send(stream)
+                wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if stream.wants_write else 0)
                 if wanted != watched:
-                    selector.modify(sock, wanted)
+                    selector.modify(stream, wanted)
                     watched = wanted
-                pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
-                for key, mask in selector.select(0 if pending else TICK_S):
+                readable = stream.decrypted
+                for key, mask in selector.select(0 if readable else self._patience_s()):
                     if key.fileobj is self._wake_read:
                         with contextlib.suppress(BlockingIOError):
                             self._wake_read.recv(4096)
                     elif mask & selectors.EVENT_READ:
-                        pending = True
-                if pending:
-                    self._read()
-                self._send()
-                if client.want_write():
-                    client.loop_write()
+                        readable = True
+                if readable:
+                    self._read(stream)
                 if time.monotonic() - last_misc > 1.0:
                     last_misc = time.monotonic()
                     client.loop_misc()
@@ -192,14 +197,14 @@ class Session(threading.Thread):
                 if self._stop_asked.is_set() or (self._starved and self._inbox.has_room):
                     # Starved: the broker sends again what found no room, once we come anew.
                     self._starved = False
-                    self._leave(sock)
+                    self._leave(stream)
                     break
         self.connected = self.subscribed = False
         if self._connection == accepted_before and not self.trouble.startswith("the broker refuses"):
             self._say("the broker accepts no connection: does it speak this version of MQTT?")
         return self._connection > accepted_before
 
-    def _leave(self, sock: mqtt.SocketLike) -> None:
+    def _leave(self, stream: Stream) -> None:
         """Disconnect after the broker has read everything that we sent.
 
         Closing a socket with something unread in it resets the connection, and acknowledgements on
@@ -207,37 +212,66 @@ class Session(threading.Thread):
         request that changes nothing says that it has read what was sent before.
         """
         client = self._client
-        self._send()
+        self._receipts_due = 0.0
+        self._send(stream)
         if self.connected:
             self._farewell_read = False
             client.unsubscribe(NO_FILTER)
             deadline = time.monotonic() + FAREWELL_S
             while not self._farewell_read and client.socket() is not None and time.monotonic() < deadline:
-                if client.want_write():
-                    client.loop_write()
+                self._send(stream)
                 with selectors.DefaultSelector() as selector:
-                    selector.register(sock, selectors.EVENT_READ)
+                    selector.register(stream, selectors.EVENT_READ)
                     selector.select(0.05)
-                self._read()
+                self._read(stream)
         client.disconnect()
         client.loop_write()
 
-    def _read(self) -> None:
-        for _ in range(READS):
-            before = self._received
-            if self._client.loop_read() != mqtt.MQTT_ERR_SUCCESS or self._received == before:
+    def _read(self, stream: Stream) -> None:
+        came: list[Publish] = []
+        for publish in stream.arrivals():
+            if publish is not None:
+                came.append(publish)
+                continue
+            # Both take their turns, for acknowledgements must go in the order of arrival.
+            self._take(came)
+            came.clear()
+            if self._client.loop_read() != mqtt.MQTT_ERR_SUCCESS:
                 return
+        self._take(came)
 
-    def _send(self) -> None:
-        while self._acks:
-            message = self._acks.popleft()
-            if message.mid and message.connection == self._connection and self.connected:
-                self._client.ack(message.mid, 1)
-                self._inbox.release(message)
-        while self._receipts:
-            receipt = self._receipts.popleft()
+    def _take(self, came: Sequence[Publish]) -> None:
+        now_us, connection = self._clock.now_us(), self._connection
+        for topic, payload, mid, again in came:
+            self._put(Message(_text(topic), cut(payload), now_us, connection, mid, None, again))
+
+    def _put(self, message: Message) -> None:
+        if not self._inbox.put(message):
+            self._starved = True
+
+    def _send(self, stream: Stream) -> None:
+        if self._acks:
+            done = [self._acks.popleft() for _ in range(len(self._acks))]
             if self.connected:
-                self._client.publish(receipt.topic, receipt.payload, qos=1)
+                mine = [each for each in done if each.mid and each.connection == self._connection]
+                stream.acknowledge([each.mid for each in mine])
+                self._inbox.release(mine)
+        if self._receipts and time.monotonic() >= self._receipts_due:
+            self._receipts_due = time.monotonic() + RECEIPT_PAUSE_S
+            with self._receipts_lock:
+                due, self._receipts = self._receipts, {}
+            if self.connected:
+                for receipt in due.values():
+                    self._client.publish(receipt.topic, receipt.payload, qos=1)
+        if self._client.want_write():
+            self._client.loop_write()
+        stream.flush()
+
+    def _patience_s(self) -> float:
+        """How long to wait for something to come."""
+        if not self._receipts:
+            return TICK_S
+        return min(max(self._receipts_due - time.monotonic(), 0.0), TICK_S)
 
     def _ask_for_retained_again(self) -> None:
         if self.subscribed and self._again_at is not None and time.monotonic() > self._again_at:
@@ -255,7 +289,7 @@ class Session(threading.Thread):
 
     def _make(self, client_id: str) -> mqtt.Client:
         config = self._config
-        client = mqtt.Client(
+        client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
             clean_session=None if config.mqtt5 else False,
@@ -318,13 +352,12 @@ class Session(threading.Thread):
         self._farewell_read = True
 
     def _on_message(self, _: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
-        self._received += 1
         try:
             topic = message.topic
         except UnicodeDecodeError:
-            topic = "(not UTF-8)"
+            topic = NO_TOPIC
         properties = message.properties
-        took = self._inbox.put(
+        self._put(
             Message(
                 topic=topic,
                 payload=cut(bytes(message.payload)),
@@ -335,5 +368,10 @@ class Session(threading.Thread):
                 again=message.dup or message.retain,
             )
         )
-        if not took:
-            self._starved = True
+
+
+def _text(topic: bytes) -> str:
+    try:
+        return topic.decode()
+    except UnicodeDecodeError:
+        return NO_TOPIC

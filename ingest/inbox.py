@@ -5,14 +5,15 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Iterable
+
+import msgspec
 
 OVERHEAD_BYTES = 500
 """What a held message costs beside its payload, roughly."""
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(msgspec.Struct, frozen=True, gc=False):
     """A message as it came.
 
     Parameters
@@ -102,10 +103,10 @@ class Inbox:
                 self._filled.clear()
         return batch
 
-    def release(self, message: Message) -> None:
-        """Forget a message's id: it is acknowledged, and the broker may use the id anew."""
+    def release(self, messages: Iterable[Message]) -> None:
+        """Forget ids of messages: they are acknowledged, and the broker may use the ids anew."""
         with self._lock:
-            self._held.discard((message.connection, message.mid))
+            self._held.difference_update([(message.connection, message.mid) for message in messages])
 
     def reconnected(self, *, session_kept: bool) -> None:
         """Forget the ids of the old connection.

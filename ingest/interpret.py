@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 
-from ingest import outcomes
+import msgspec
+
+from ingest import common, outcomes
 from ingest import pack as packs
 from ingest import report as reports
 from ingest.inbox import Message
@@ -21,8 +23,7 @@ UNKNOWN = frozenset({"unknown-gateway", "unknown-instrument"})
 """Refusals that a fresh look at the equipment may mend."""
 
 
-@dataclass(slots=True)
-class Item:
+class Item(msgspec.Struct, gc=False):
     """A message, understood as far as possible.
 
     Parameters
@@ -46,7 +47,7 @@ class Item:
     unregistered: tuple[str, str] | None = None
     told: Told | None = None
     order_id: int | None = None
-    refused: list[RecordRefused] = field(default_factory=list)
+    refused: list[RecordRefused] = []
 
     def all_refused(self) -> list[RecordRefused]:
         """What is refused of the message and of its pack."""
@@ -86,7 +87,7 @@ def interpret(message: Message, equipment: Equipment) -> Item:
     if topic.startswith(PREFIX) and topic.endswith(("/data", "/late")):
         known = equipment.instruments.get(topic[len(PREFIX) : -5])
         if known is not None:
-            pack = packs.read(message.payload, message.arrived_us, known.units, message.content_type)
+            pack = _pack(message, known.units)
             return Item(message, gateway=known.gateway, instrument=known, pack=pack)
     item = Item(message)
     try:
@@ -96,12 +97,17 @@ def interpret(message: Message, equipment: Equipment) -> Item:
     return item
 
 
+def _pack(message: Message, units: Mapping[str, float]) -> Pack:
+    what = message.payload, message.arrived_us, units, message.content_type
+    return common.read(*what) or packs.read(*what)
+
+
 def _other(item: Item, equipment: Equipment) -> None:
     message = item.message
     topic = parse(message.topic)
     item.gateway = topic.gateway
     if topic.kind in (Kind.DATA, Kind.LATE):
-        item.pack = packs.read(message.payload, message.arrived_us, packs.ALWAYS_UNITS, message.content_type)
+        item.pack = _pack(message, packs.ALWAYS_UNITS)
     if topic.gateway in equipment.revoked:
         raise Refused("revoked-gateway", f"The gateway {topic.gateway} is revoked.")
     item.gateway_id = equipment.gateways.get(topic.gateway)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from array import array
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+
+import msgspec
 
 from ingest.senml import ABSOLUTE_S, NUMBERING, Resolved, TooManyRecords, decode, resolve
 from ingest.senml import Pack as Records
@@ -32,6 +35,44 @@ Row = tuple[int, str, int, float]
 """Quantity, place, time [µs], value in SI units."""
 
 
+class Columns(msgspec.Struct, gc=False):
+    """Readings by columns, because objects for each reading are most of what reading a pack costs.
+
+    Parameters
+    ----------
+    quantity : array of int16
+    time_us : array of int64
+        Time [µs].
+    value : array of float64
+        In SI units.
+    place : dict of int to str
+        The place of a reading, by its position, where it names one.
+    """
+
+    quantity: array[int] = msgspec.field(default_factory=lambda: array("h"))
+    time_us: array[int] = msgspec.field(default_factory=lambda: array("q"))
+    value: array[float] = msgspec.field(default_factory=lambda: array("d"))
+    place: dict[int, str] = {}
+
+    def append(self, row: Row) -> None:
+        """Add a reading."""
+        quantity, place, time_us, value = row
+        if place:
+            self.place[len(self.value)] = place
+        self.quantity.append(quantity)
+        self.time_us.append(time_us)
+        self.value.append(value)
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    def __iter__(self) -> Iterator[Row]:
+        for n, (quantity, time_us, value) in enumerate(
+            zip(self.quantity, self.time_us, self.value, strict=True)
+        ):
+            yield quantity, self.place.get(n, ""), time_us, value
+
+
 @dataclass(frozen=True, slots=True)
 class RecordRefused:
     """What is refused of a pack: the record's index (None: the whole pack), a reason code, a sentence."""
@@ -41,13 +82,12 @@ class RecordRefused:
     message: str
 
 
-@dataclass(slots=True)
-class Pack:
+class Pack(msgspec.Struct, gc=False):
     """A decoded pack.
 
     Parameters
     ----------
-    rows : list of Row
+    columns : Columns
         Its readings.
     relative : bool
         Whether a time in it counts from its arrival, so that the times do not tell a repetition.
@@ -59,13 +99,18 @@ class Pack:
         How often each name came that the contract does not know.
     """
 
-    rows: list[Row] = field(default_factory=list)
-    refused: list[RecordRefused] = field(default_factory=list)
-    unknown: dict[str, int] = field(default_factory=dict)
+    columns: Columns = msgspec.field(default_factory=Columns)
+    refused: list[RecordRefused] = []
+    unknown: dict[str, int] = {}
     relative: bool = False
     seq: int | None = None
     boot: str = ""
     sent_us: int | None = None
+
+    @property
+    def rows(self) -> list[Row]:
+        """Its readings, one by one."""
+        return list(self.columns)
 
     @property
     def number(self) -> tuple[str, int] | None:
@@ -75,7 +120,7 @@ class Pack:
     @property
     def wholly_refused(self) -> bool:
         """Whether something was refused and nothing is left of it."""
-        return bool(self.refused) and not self.rows
+        return bool(self.refused) and not self.columns
 
 
 def pressure_units(registered: str) -> Mapping[str, float]:
@@ -148,7 +193,7 @@ def _take(
         if time_us < EARLIEST_US:
             raise Refused("time-old", "A time is before 2020.")
         quantity, place, value = found
-        pack.rows.append((quantity, place, time_us, value))
+        pack.columns.append((quantity, place, time_us, value))
     except Refused as error:
         pack.refused.append(RecordRefused(item.position, error.code, str(error)))
 

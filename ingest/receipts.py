@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import msgspec
 
 from ingest.topics import receipt_topic
-from store.packs import Ledger, Ranges
+from store.packs import Ledger, Ranges, ranges
 
 MAX_RUNS = 100
 """Most runs and most refused numbers in a receipt: it must fit a message whatever a gateway numbers."""
@@ -16,33 +16,54 @@ MAX_RUNS = 100
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """A receipt, ready to be published."""
-
-    topic: str
-    payload: bytes
-
-
-def receipt(gateway: str, instrument: str, ledger: Ledger, now: Collection[int]) -> Receipt:
-    """The receipt that a ledger stands for.
+    """What a ledger stands for, told to the gateway of its instrument.
 
     Parameters
     ----------
     now : collection of int
         Numbers that came just now: what is said of them is never left out.
     """
-    upto, rest = contiguous(ledger.have)
-    runs = _at_most(rest, now)
-    refused = [
-        number for first, last in _at_most(ledger.refused, now) for number in _numbers(first, last, now)
-    ]
-    body = {
-        "instrument": instrument,
-        "boot": ledger.boot,
-        "upto": upto,
-        "have": runs,
-        "refused": refused,
-    }
-    return Receipt(receipt_topic(gateway), msgspec.json.encode(body))
+
+    gateway: str
+    instrument: str
+    ledger: Ledger
+    now: Collection[int]
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """What it is a receipt of: a newer one of the same says all that an older one said."""
+        return self.gateway, self.instrument, self.ledger.boot
+
+    @property
+    def topic(self) -> str:
+        """Where its gateway reads it."""
+        return receipt_topic(self.gateway)
+
+    @property
+    def payload(self) -> bytes:
+        """The message."""
+        upto, rest = contiguous(self.ledger.have)
+        refused = [
+            number
+            for first, last in _at_most(self.ledger.refused, self.now)
+            for number in _numbers(first, last, self.now)
+        ]
+        body = {
+            "instrument": self.instrument,
+            "boot": self.ledger.boot,
+            "upto": upto,
+            "have": _at_most(rest, self.now),
+            "refused": refused,
+        }
+        return msgspec.json.encode(body)
+
+    def after(self, older: Receipt) -> Receipt:
+        """This one, and one of the same that has not been sent, in one."""
+        now = {*older.now, *self.now}
+        ledger = self.ledger
+        if not ledger.instrument_id:  # unregistered, so that nothing is kept of what was told before
+            ledger = replace(ledger, refused=ranges(now))
+        return replace(self, ledger=ledger, now=now)
 
 
 def contiguous(have: Ranges) -> tuple[int, Ranges]:

@@ -10,8 +10,8 @@ import numpy as np
 from ingest import outcomes
 from ingest import report as reports
 from ingest.interpret import Item
-from ingest.pack import Pack, RecordRefused
-from ingest.receipts import Receipt, receipt
+from ingest.pack import Columns, Pack, RecordRefused
+from ingest.receipts import Receipt
 from store import orders, packs, presence, quarantine, readings
 from store.database import Connection
 from store.packs import Key, Ledger, News
@@ -61,7 +61,8 @@ def write(
     with conn.transaction():
         stored = [item for item in items if item.pack is not None and item.instrument is not None]
         repeated = set() if replay else _repeated(conn, stored)
-        ledgers = packs.add(conn, _news(stored))
+        news = _news(stored)
+        ledgers = packs.add(conn, news)
         rows = _rows((item for item in stored if id(item) not in repeated), places)
         written.new = readings.write(conn, readings.in_order(rows))
         _count_unknown(conn, stored)
@@ -72,7 +73,7 @@ def write(
             if refusals:
                 written.quarantine_bytes, written.only_counted = quarantine.put(conn, refusals, room_bytes)
         outcomes.settle(conn, items)
-    written.receipts = _receipts(stored, ledgers)
+    written.receipts = _receipts(stored, ledgers, news)
     if not written.only_counted:
         written.receipts += _receipts_of_unregistered(items)
     return written
@@ -80,7 +81,9 @@ def write(
 
 def find_places(conn: Connection, items: Sequence[Item], known: dict[str, int]) -> None:
     """Complete the numbers of the places that occur; refuse records of places beyond the bound."""
-    named = {row[1] for item in items if item.pack and item.instrument for row in item.pack.rows if row[1]}
+    named = {
+        place for item in items if item.pack and item.instrument for place in item.pack.columns.place.values()
+    }
     if named - known.keys():
         with conn.transaction():
             known.update(readings.place_ids(conn, named))
@@ -92,22 +95,36 @@ def find_places(conn: Connection, items: Sequence[Item], known: dict[str, int]) 
 
 
 def _refuse_places(pack: Pack, lost: set[str]) -> None:
-    gone = [row for row in pack.rows if row[1] in lost]
-    if gone:
-        pack.rows = [row for row in pack.rows if row[1] not in lost]
-        sentence = _NOTHING.format(readings.PLACES_AT_MOST)
-        pack.refused += [RecordRefused(None, "too-many-places", sentence) for _ in gone]
+    left = Columns()
+    for row in pack.columns:
+        if row[1] in lost:
+            sentence = _NOTHING.format(readings.PLACES_AT_MOST)
+            pack.refused.append(RecordRefused(None, "too-many-places", sentence))
+        else:
+            left.append(row)
+    pack.columns = left
 
 
 def _rows(items: Iterable[Item], places: Mapping[str, int]) -> readings.Rows:
-    values = [
-        (ident, quantity, places[place] if place else NO_PLACE, time_us, value, arrived_us)
+    found = [
+        (item.pack.columns, item.instrument.id, item.message.arrived_us)
         for item in items
         if item.pack is not None and item.instrument is not None
-        for ident, arrived_us in ((item.instrument.id, item.message.arrived_us),)
-        for quantity, place, time_us, value in item.pack.rows
     ]
-    return np.array(values, readings.ROW)
+    counts = [len(columns) for columns, _, _ in found]
+    rows = np.empty(sum(counts), readings.ROW)
+    rows["instrument_id"] = np.repeat(np.array([ident for _, ident, _ in found], np.int32), counts)
+    rows["arrived_us"] = np.repeat(np.array([arrived_us for _, _, arrived_us in found], np.int64), counts)
+    rows["quantity"] = np.frombuffer(b"".join([columns.quantity for columns, _, _ in found]), np.int16)
+    rows["time_us"] = np.frombuffer(b"".join([columns.time_us for columns, _, _ in found]), np.int64)
+    rows["value"] = np.frombuffer(b"".join([columns.value for columns, _, _ in found]), np.float64)
+    rows["place_id"] = NO_PLACE
+    first = 0
+    for (columns, _, _), count in zip(found, counts, strict=True):
+        for position, place in columns.place.items():
+            rows["place_id"][first + position] = places[place]
+        first += count
+    return rows
 
 
 def _key(item: Item) -> Key | None:
@@ -143,14 +160,13 @@ def _news(stored: Sequence[Item]) -> dict[Key, News]:
     return news
 
 
-def _receipts(stored: Sequence[Item], ledgers: Sequence[Ledger]) -> list[Receipt]:
+def _receipts(stored: Sequence[Item], ledgers: Sequence[Ledger], news: Mapping[Key, News]) -> list[Receipt]:
     names = {item.instrument.id: item.instrument for item in stored if item.instrument is not None}
-    news = _news(stored)
     result = []
     for ledger in ledgers:
         known = names[ledger.instrument_id]
         entry = news[ledger.instrument_id, ledger.boot]
-        result.append(receipt(known.gateway, known.name, ledger, entry.have | entry.refused))
+        result.append(Receipt(known.gateway, known.name, ledger, entry.have | entry.refused))
     return result
 
 
@@ -162,7 +178,7 @@ def _receipts_of_unregistered(items: Sequence[Item]) -> list[Receipt]:
             boot, seq = item.pack.number
             numbers.setdefault((*item.unregistered, boot), set()).add(seq)
     return [
-        receipt(gateway, instrument, Ledger(0, boot, (), packs.ranges(refused)), refused)
+        Receipt(gateway, instrument, Ledger(0, boot, (), packs.ranges(refused)), refused)
         for (gateway, instrument, boot), refused in sorted(numbers.items())
     ]
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Protocol
 
+import numpy as np
 import psycopg
 
 from ingest.config import IngestConfig
@@ -179,16 +180,17 @@ class Writer(threading.Thread):
         measures.count("ingest_receipts", sum(len(written.receipts) for written in done), lane=lane)
         measures.count("ingest_commits", len(done), lane=lane)
         for item in items:
-            arrived_us = item.message.arrived_us
-            measures.observe("ingest_commit_delay_seconds", (now_us - arrived_us) / US, lane=lane)
             for refused in item.all_refused():
                 measures.count("ingest_refused", reason=refused.code)
-        for pack in packs:
-            if pack.sent_us is not None:
-                measures.observe("ingest_publish_delay_seconds", (now_us - pack.sent_us) / US, lane=lane)
-            if pack.rows:
-                newest_us = max(row[2] for row in pack.rows)
-                measures.observe("ingest_reading_age_seconds", (now_us - newest_us) / US, lane=lane)
+        for name, moments in (
+            ("ingest_commit_delay_seconds", [item.message.arrived_us for item in items]),
+            ("ingest_publish_delay_seconds", [pack.sent_us for pack in packs if pack.sent_us is not None]),
+            (
+                "ingest_reading_age_seconds",
+                [max(pack.columns.time_us) for pack in packs if pack.columns],
+            ),
+        ):
+            measures.observe(name, (now_us - np.array(moments, np.int64)) / US, lane=lane)
 
     def _commit(self, items: list[Item]) -> list[Written]:
         """Store items, in one transaction if nothing in them hinders it."""

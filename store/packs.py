@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-
-from psycopg.types.multirange import Multirange
 
 from store.database import Connection
 
@@ -58,7 +57,8 @@ def lock(conn: Connection, keys: Iterable[Key]) -> dict[Key, Ledger]:
         wanted,
     )
     rows = conn.execute(
-        "SELECT * FROM pack_ledger WHERE (instrument_id, boot) IN "
+        "SELECT instrument_id, boot, have::text, refused::text FROM pack_ledger "
+        "WHERE (instrument_id, boot) IN "
         "(SELECT i, b FROM unnest(%s::int[], %s::text[]) AS k (i, b)) "
         "ORDER BY instrument_id, boot FOR NO KEY UPDATE",
         wanted,
@@ -84,7 +84,7 @@ def add(conn: Connection, news: Mapping[Key, News]) -> list[Ledger]:
         ON CONFLICT (instrument_id, boot) DO UPDATE
         SET have = p.have + excluded.have,
             refused = (p.refused + excluded.refused) - (p.have + excluded.have)
-        RETURNING *
+        RETURNING instrument_id, boot, have::text, refused::text
         """,
         (
             [instrument_id for instrument_id, _ in keys],
@@ -105,10 +105,13 @@ def _literal(runs: Ranges) -> str:
     return "{" + ",".join(f"[{first},{last}]" for first, last in runs) + "}"
 
 
+_RUN = re.compile(r"\[(\d+),(\d+)\)")
+"""PostgreSQL gives ranges of whole numbers as [first, end); ours all have both."""
+
+
 def _ledger(row: dict[str, Any]) -> Ledger:
     return Ledger(row["instrument_id"], row["boot"], _runs(row["have"]), _runs(row["refused"]))
 
 
-def _runs(multirange: Multirange[int]) -> Ranges:
-    # PostgreSQL gives ranges of whole numbers as [first, end); ours all have both.
-    return tuple((run.lower or 0, (run.upper or 0) - 1) for run in multirange)
+def _runs(multirange: str) -> Ranges:
+    return tuple((int(first), int(end) - 1) for first, end in _RUN.findall(multirange))

@@ -26,7 +26,7 @@ from ops.embedded import process as proc
 from ops.embedded.postgres import private_folder, write_private
 from ops.embedded.users import BrokerUser
 
-MAX_ACK_PENDING = 1024
+MAX_ACK_PENDING = 4096
 """Messages in flight per subscription.
 
 nats-server refuses a SUBSCRIBE when this times the session's subscriptions (``#`` counts two) exceeds

@@ -15,7 +15,7 @@ from jsonschema import Draft7Validator
 
 from ingest import outcomes, pack, report, senml, topics
 from ingest.courier import payload as order_payload
-from ingest.receipts import MAX_RUNS, receipt
+from ingest.receipts import MAX_RUNS, Receipt
 from model.equipment import NAME
 from model.errors import Refused
 from model.order import Order, OrderAction, OrderResult, OrderState, Require
@@ -140,7 +140,7 @@ def test_fields_are_those_that_the_code_reads_and_writes() -> None:
     assert set(found["order"]["properties"]) == set(full)
     assert set(found["order"]["required"]) == set(least)
     assert set(found["order"]["properties"]["require"]["properties"]) == set(full["require"])
-    body = json.loads(receipt("gw1", "g1", Ledger(1, "b", ((1, 2), (4, 6)), ((3, 3),)), ()).payload)
+    body = json.loads(Receipt("gw1", "g1", Ledger(1, "b", ((1, 2), (4, 6)), ((3, 3),)), ()).payload)
     assert set(found["receipt"]["properties"]) == set(found["receipt"]["required"]) == set(body)
     for topic, sent in (
         ("hf/1/gw1/receipt", body),

@@ -25,8 +25,7 @@ def test_redelivery_of_what_is_held_is_passed_over() -> None:
     # also while it is with the writer
     assert inbox.put(of(3))
     assert mids(inbox) == []
-    for message in batch:
-        inbox.release(message)
+    inbox.release(batch)
     inbox.put(of(3))
     assert mids(inbox) == [3]
 

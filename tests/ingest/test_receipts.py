@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 
-from ingest.receipts import MAX_RUNS, receipt
+from ingest.receipts import MAX_RUNS, Receipt
 from store.packs import Ledger, ranges
 
 
 def body(have: set[int], refused: set[int], now: set[int] | None = None) -> dict[str, object]:
-    made = receipt("gw1", "g1", Ledger(1, "a1f3", ranges(have), ranges(refused)), now or set())
+    made = Receipt("gw1", "g1", Ledger(1, "a1f3", ranges(have), ranges(refused)), now or set())
     assert made.topic == "hf/1/gw1/receipt"
     answer: dict[str, object] = json.loads(made.payload)
     return answer

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import signal
 import subprocess
@@ -13,6 +12,7 @@ from contextlib import contextmanager
 from typing import Any
 
 import cbor2
+import msgspec
 import paho.mqtt.client as paho
 import psycopg
 import pytest
@@ -343,7 +343,7 @@ def test_acknowledgement_of_an_earlier_connection_is_not_sent_on_this_one(
     publish_many(any_broker, "hf/1/gw1/g1/data", [b"one", b"two"])
     wait_until(lambda: len(inbox) == 2, what="two messages")
     one, two = inbox.take(10, 10**6)
-    session.acknowledge([dataclasses.replace(one, connection=one.connection - 1), two])
+    session.acknowledge([msgspec.structs.replace(one, connection=one.connection - 1), two])
     session.stop()
     session.join(20)
     assert session.failure is None
