@@ -10,7 +10,7 @@ import ingest.client
 import ingest.service
 from ingest.inbox import Inbox, Message
 from ingest.interpret import interpret
-from ingest.receipts import receipt
+from ingest.receipts import Receipt
 from ingest.writer import Writer
 from ops import child
 from store.packs import Ledger
@@ -33,7 +33,7 @@ class ReceiptsFirst(Writer):
             if pack is not None and item.instrument is not None and pack.number is not None:
                 boot, seq = pack.number
                 said = Ledger(item.instrument.id, boot, ((seq, seq),), ())
-                self._broker.publish([receipt(item.instrument.gateway, item.instrument.name, said, {seq})])
+                self._broker.publish([Receipt(item.instrument.gateway, item.instrument.name, said, {seq})])
         super().settle(batch)
 
 
