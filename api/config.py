@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
+from model.clock import Clock
 from model.meeting import Meeting
+from store.database import Connection
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +28,26 @@ class MqttProbe:
     username: str | None = None
     password: str | None = None
     tls: Callable[[], ssl.SSLContext | None] = lambda: None
+
+
+class Replayed(Protocol):
+    """What reading refused messages again came to."""
+
+    @property
+    def readings(self) -> int:
+        """Readings stored that were not there before."""
+
+    @property
+    def mended(self) -> int:
+        """Refusals of which nothing is refused for that reason any more."""
+
+    @property
+    def still_refused(self) -> int:
+        """Refusals that stay."""
+
+
+Replay = Callable[[Connection, Clock, Sequence[int]], Replayed]
+"""Reads refused messages again by their numbers; the connection commits each statement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +80,8 @@ class ApiConfig:
         Name of this installation, shown beside the program's.
     certificate, key : Path or None
         Serve https with these (PEM), read anew when they change; None: http.
+    replay : callable or None
+        Reads refused messages again, which is the business of another room; None: here nobody can.
     """
 
     dsn: str
@@ -73,3 +98,4 @@ class ApiConfig:
     heading: str = ""
     certificate: Path | None = None
     key: Path | None = None
+    replay: Replay | None = None

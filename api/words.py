@@ -160,6 +160,35 @@ DONE = {
     "seen": "Noted as seen.",
 }
 """What a page says after something was done."""
+REFUSALS = {
+    "unknown-gateway": "Gateway not registered",
+    "unknown-instrument": "Instrument not registered",
+    "revoked-gateway": "Gateway revoked",
+    "topic": "No topic of ours",
+    "name": "No possible name",
+    "not-senml": "Not SenML",
+    "too-large": "Too large",
+    "version": "SenML version not understood",
+    "must-understand": "Field not understood",
+    "record": "Record not as SenML has it",
+    "text": "Text that cannot be kept",
+    "time-ahead": "Time in the future",
+    "time-old": "Time before 2020",
+    "time-float32": "Time too coarse",
+    "not-finite": "Not a finite number",
+    "value": "Value missing or of the wrong kind",
+    "unit": "Unit missing or not understood",
+    "pressure-low": "Pressure impossibly low",
+    "pressure-high": "Pressure impossibly high",
+    "temperature-low": "Temperature impossibly low",
+    "too-many-places": "Too many places",
+    "presence": "Presence not understood",
+    "outcome": "Outcome not understood",
+    "unknown-order": "Outcome of no order",
+    "second-outcome": "Second outcome of an order",
+    "database": "The database refused it",
+}
+"""Reasons of refusals by their code; one that is missing here is shown as its code."""
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}
 
 

@@ -12,7 +12,6 @@ References
 
 from __future__ import annotations
 
-import io
 import json
 import math
 import re
@@ -22,9 +21,9 @@ from contextlib import suppress
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-import cbor2
 import msgspec
 
+from model import cbor
 from model.errors import Refused
 
 MAX_BYTES = 65_536
@@ -224,32 +223,14 @@ _AFTER_SINGLE = re.compile(rb"\xfa(?=(.{4}))", re.DOTALL)
 """The four bytes behind each byte that may begin a number of single precision (RFC 8949, §3.3)."""
 
 
-def _no_tag(*_: object) -> Any:
-    raise ValueError("a tag that SenML does not use")
-
-
-# SenML uses decimal fractions (tag 4) only; 55799 marks CBOR as such. For others the library would compile
-# regular expressions, parse mail, build huge numbers and circular references: not for a stranger's bytes.
-_LIBRARY_TAGS = (0, 1, 2, 3, 5, 25, 28, 29, 30, 35, 36, 37, 52, 54, 100, 256, 258, 260, 261, 1004, 43000)
-_CBOR_LIMITS: dict[str, Any] = {
-    "tag_hook": _no_tag,
-    "semantic_decoders": dict.fromkeys(_LIBRARY_TAGS, _no_tag),
-    "max_depth": 6,
-    "allow_indefinite": False,
-    "allow_duplicate_keys": False,
-    "str_errors": "surrogateescape",
-}
-
-
 def _from_cbor(payload: bytes) -> Pack:
-    source = io.BytesIO(payload)
     try:
-        items = cbor2.load(source, **_CBOR_LIMITS)
-    except Exception:  # the library raises what its parts raise: ValueError, OverflowError, decimal's …
+        items, taken = cbor.decode(payload)
+    except ValueError:
         raise Refused("not-senml", "The pack is not valid CBOR as SenML uses it.") from None
     if not isinstance(items, list | tuple):
         raise Refused("not-senml", "The pack is not an array of records.")
-    if source.tell() != len(payload):
+    if taken != len(payload):
         raise Refused("not-senml", "After the pack's array there is something more.")
     _count(items, _CBOR_NAME, _cbor_label)
     narrow = frozenset(_AFTER_SINGLE.findall(payload))

@@ -129,6 +129,7 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
     from api.config import ApiConfig, MqttProbe
     from api.service import run as run_api
     from ingest.config import BrokerConfig
+    from ingest.replay import replay
     from model.meeting import Meeting
 
     probe = None
@@ -144,6 +145,7 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
         metrics_token=wiring.metrics_token or None,
         certificate=Path(wiring.certificate) if wiring.certificate else None,
         key=Path(wiring.key) if wiring.key else None,
+        replay=replay,
     )
     run_api(config, wiring.clock, stop)
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from model.event import EventKind
-from store.database import Connection
+from store.database import Connection, one
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,19 @@ class Listing:
         """The row of that number."""
         statement = f"SELECT * FROM ({self.query}) listed WHERE id = %(number)s"  # noqa: S608 - as above
         return conn.execute(statement, {**filters, "number": number}).fetchone()
+
+    def count(self, conn: Connection, filters: Mapping[str, object]) -> int:
+        """How many rows there are."""
+        statement = f"SELECT count(*) AS n FROM ({self.query}) listed"  # noqa: S608 - as above
+        return int(one(conn.execute(statement, dict(filters)).fetchone())["n"])
+
+
+def containing(text: str | None) -> str | None:
+    """A pattern for ``ILIKE``: what contains the text as it is; None for an empty one."""
+    text = (text or "").strip()
+    if not text:
+        return None
+    return "%" + re.sub(r"([\\%_])", r"\\\1", text) + "%"
 
 
 SITES = Listing("SELECT id, name, time_zone, place FROM site")
@@ -113,7 +127,10 @@ ALERTS = Listing(
 QUARANTINE = Listing(
     "SELECT id, arrived_at, topic, gateway, reason, message, record, octet_length(raw) AS size, times, "
     "replayed_at "
-    "FROM quarantine WHERE %(gateway)s::text IS NULL OR gateway = %(gateway)s",
+    "FROM quarantine WHERE (%(gateway)s::text IS NULL OR gateway = %(gateway)s) "
+    "AND (%(reason)s::text IS NULL OR reason = %(reason)s) "
+    "AND (%(text)s::text IS NULL OR topic ILIKE %(text)s OR message ILIKE %(text)s) "
+    "AND (%(waiting)s::boolean IS NULL OR (replayed_at IS NULL) = %(waiting)s)",
     newest_first=True,
 )
 

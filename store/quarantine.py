@@ -8,11 +8,14 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 from model.clock import to_datetime, to_us
+from model.errors import NotFound
 from store.database import Connection, one
+from store.lists import QUARANTINE, containing
 
 ROW_BYTES = 200
 """What a row costs beside its raw bytes, roughly."""
@@ -61,6 +64,33 @@ class Kept:
     topic: str
     reason: str
     raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which refusals to look at; None and empty texts: all.
+
+    Parameters
+    ----------
+    text : str or None
+        Stands in the topic or the sentence.
+    waiting : bool or None
+        Whether something of it is still refused.
+    """
+
+    gateway: str | None = None
+    reason: str | None = None
+    text: str | None = None
+    waiting: bool | None = None
+
+    def filters(self) -> dict[str, object]:
+        """For `store.lists.QUARANTINE`."""
+        return {
+            "gateway": self.gateway or None,
+            "reason": self.reason or None,
+            "text": containing(self.text),
+            "waiting": self.waiting,
+        }
 
 
 def used_bytes(conn: Connection) -> int:
@@ -128,6 +158,46 @@ def waiting(
         {"after": after_id, "ids": None if ids is None else list(ids), "most": at_most},
     )
     return [Kept(r["id"], to_us(r["arrived_at"]), r["topic"], r["reason"], r["raw"]) for r in rows]
+
+
+def waiting_ids(conn: Connection, wanted: Wanted, after_id: int, at_most: int) -> list[int]:
+    """Numbers of what has not been replayed yet, oldest first."""
+    rows = conn.execute(
+        f"SELECT id FROM ({QUARANTINE.query}) listed WHERE id > %(after)s "  # noqa: S608 - a constant
+        "ORDER BY id LIMIT %(most)s",
+        {**replace(wanted, waiting=True).filters(), "after": after_id, "most": at_most},
+    )
+    return [row["id"] for row in rows]
+
+
+def raw_of(conn: Connection, kept_id: int) -> bytes:
+    """The bytes as they came; raises `NotFound`."""
+    row = conn.execute("SELECT raw FROM quarantine WHERE id = %s", (kept_id,)).fetchone()
+    if row is None:
+        raise NotFound(f"There is no refused message {kept_id}.")
+    return bytes(row["raw"])
+
+
+def count_waiting(conn: Connection) -> int:
+    """How many refusals have not been replayed."""
+    return QUARANTINE.count(conn, Wanted(waiting=True).filters())
+
+
+def reasons(conn: Connection) -> list[str]:
+    """Codes of what is kept."""
+    rows = conn.execute("SELECT DISTINCT reason FROM quarantine ORDER BY reason").fetchall()
+    return [row["reason"] for row in rows]
+
+
+def unregistered(conn: Connection, at_most: int = 20) -> list[dict[str, Any]]:
+    """Names of gateways that sent and are not registered: ``gateway``, ``kept``, ``times``, ``last_at``."""
+    return conn.execute(
+        "SELECT q.gateway, count(*) AS kept, sum(q.times) AS times, max(q.arrived_at) AS last_at "
+        "FROM quarantine q WHERE q.reason = 'unknown-gateway' AND q.gateway IS NOT NULL "
+        "AND q.replayed_at IS NULL AND NOT EXISTS (SELECT FROM gateway g WHERE g.name = q.gateway) "
+        "GROUP BY q.gateway ORDER BY last_at DESC, q.gateway LIMIT %s",
+        (at_most,),
+    ).fetchall()
 
 
 def mark_replayed(conn: Connection, kept_id: int, now: datetime) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
@@ -15,17 +16,29 @@ quarantine = typer.Typer(help="What gateways sent and was refused.", no_args_is_
 @quarantine.command("list")
 def list_refused(
     gateway: Annotated[str | None, typer.Option(help="Only from this gateway.")] = None,
+    reason: Annotated[str | None, typer.Option(help="Only with this code.")] = None,
+    text: Annotated[str | None, typer.Option(help="Only with this in the topic or the sentence.")] = None,
     limit: Annotated[int, typer.Option(min=1, max=10_000, help="The newest so many.")] = 100,
     json: Json = False,
 ) -> None:
     """What was refused and why, newest first."""
     from store.lists import QUARANTINE
+    from store.quarantine import Wanted
 
     with database() as connection:
-        rows = QUARANTINE.page(connection, {"gateway": gateway}, None, limit)
+        rows = QUARANTINE.page(connection, Wanted(gateway, reason, text).filters(), None, limit)
     columns = ("id", "arrived_at", "topic", "reason", "message", "times", "replayed_at")
     short = [{key: row[key] for key in columns} for row in rows]
     show(rows if json else short, as_json=json, nothing="Nothing was refused.")
+
+
+@quarantine.command("raw")
+def raw_bytes(number: Annotated[int, typer.Argument(metavar="ID", min=1, max=2**62)]) -> None:
+    """The bytes of a refused message as they came, to the standard output."""
+    from store.quarantine import raw_of
+
+    with database() as connection:
+        sys.stdout.buffer.write(raw_of(connection, number))
 
 
 @quarantine.command("replay")

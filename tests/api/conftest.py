@@ -8,6 +8,7 @@ import httpx
 import pytest
 
 from api.config import ApiConfig
+from ingest.replay import replay
 from model.clock import HandClock
 from store.database import Connection
 from tests.api.scene import Made, Scene, evening
@@ -18,7 +19,7 @@ from tests.api.serving import NOON_US, Serving, add_people, serving
 def api(database: str) -> Iterator[Serving]:
     """The process on a fresh database with two people."""
     add_people(database)
-    with serving(ApiConfig(database, port=0), HandClock(NOON_US)) as running:
+    with serving(ApiConfig(database, port=0, replay=replay), HandClock(NOON_US)) as running:
         yield running
 
 

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
 
 from api.config import ApiConfig
+from ingest.replay import replay
 from model.clock import HandClock
 from store.database import Connection
 from tests.api.scene import Made, Scene, evening
@@ -42,7 +43,7 @@ def browser() -> Iterator[Browser]:
 def site(database: str) -> Iterator[Serving]:
     """The process on a fresh database with two people."""
     add_people(database)
-    with serving(ApiConfig(database, port=0), HandClock(NOON_US)) as running:
+    with serving(ApiConfig(database, port=0, replay=replay), HandClock(NOON_US)) as running:
         yield running
 
 

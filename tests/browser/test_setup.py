@@ -6,6 +6,7 @@ import pytest
 
 from store.database import Connection
 from tests.api.scene import Made
+from tests.api.test_refused import refuse
 from tests.browser.conftest import Open
 from tests.browser.test_look import AA, AA_LARGE, CONTRASTS
 
@@ -15,14 +16,16 @@ PAGES = [
     "/setup", "/setup/sites", "/setup/sites/1", "/setup/circuits", "/setup/circuits/1", "/setup/crews",
     "/setup/gateways", "/setup/gateways/1", "/setup/instruments", "/setup/instruments/1", "/setup/procedures",
     "/setup/procedures/1", "/setup/import/instrument", "/setup/pipes",
+    "/setup/refused", "/setup/refused/1",
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("width", [390, 1280])
 def test_every_page_fits_and_can_be_read(
-    open_page: Open, jobs: dict[str, Made], width: int, dark: bool
+    open_page: Open, conn: Connection, jobs: dict[str, Made], width: int, dark: bool
 ) -> None:
+    refuse(conn, b'[{"n":"pressure","u":"Pa","v":40,"t":1780000000},' + b"long" * 40, "gw-" + "x" * 37)
     page = open_page("/", width=width, dark=dark)
     for address in PAGES:
         page.goto(address)

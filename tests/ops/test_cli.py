@@ -122,6 +122,11 @@ def test_quarantine_is_listed_and_replayed(run: Run, database: str) -> None:
         put(connection, [refusal], room_bytes=10_000)
     listed = json.loads(run("quarantine", "list", "--json"))
     assert [row["reason"] for row in listed] == ["unknown-gateway"]
+    assert (
+        json.loads(run("quarantine", "list", "--text", "GW-ONE", "--reason", "unknown-gateway", "--json"))
+        == listed
+    )
+    assert json.loads(run("quarantine", "list", "--text", "%", "--json")) == []
     assert json.loads(run("quarantine", "replay", "--json"))["still_refused"] == 1
     run("site", "add", "Bench", "--time-zone", "UTC")
     run("gateway", "add", "gw-one", "--site", "Bench")

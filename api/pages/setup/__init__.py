@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from api.pages.setup import gateways, index, instruments, pipes, places, procedures, tables
+from api.pages.setup import gateways, index, instruments, pipes, places, procedures, refused, tables
 
 router = APIRouter()
-for _page in (index, tables, places, gateways, instruments, procedures, pipes):
+for _page in (index, tables, places, gateways, instruments, procedures, pipes, refused):
     router.include_router(_page.router)

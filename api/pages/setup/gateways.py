@@ -23,6 +23,7 @@ from model.records import read_properties
 from store import audit, changing, deleting, equipment, presence
 from store.database import Connection
 from store.lists import GATEWAYS, INSTRUMENTS, QUARANTINE
+from store.quarantine import Wanted
 
 router = APIRouter()
 
@@ -54,9 +55,9 @@ def _gateways(request: Request, ctx: Ctx, typed: dict[str, str], error: BadInput
 
 
 @router.get("/setup/gateways")
-def gateways(request: Request, ctx: Ctx, person: MayEquip) -> Response:
-    """All gateways."""
-    return _gateways(request, ctx, {})
+def gateways(request: Request, ctx: Ctx, person: MayEquip, name: str = "") -> Response:
+    """All gateways; with a name, its form is ready to register it."""
+    return _gateways(request, ctx, {"name": name} if name else {})
 
 
 @router.post("/setup/gateways")
@@ -108,7 +109,7 @@ def _gateway(
         history = audit.history(conn, f"gateway:{number}")
         site = equipment.site_from_row(changing.row_of(conn, "site", row["site_id"]))
         heard = presence.last_heard(conn, number)
-        refused = QUARANTINE.page(conn, {"gateway": row["name"]}, None, REFUSED_SHOWN)
+        refused = QUARANTINE.page(conn, Wanted(row["name"]).filters(), None, REFUSED_SHOWN)
     address = f"/setup/gateways/{number}"
     move = Form(
         (Field("site", "Site", "its jobs stay where they are", choices=choices),),
