@@ -16,6 +16,7 @@ from model import quantities, records
 from model.equipment import Circuit, Site, check_name
 from model.errors import BadFields, BadInput
 from model.texts import LONGEST_WORDS, Texts
+from physics.refrigerants import NOT_LISTED, listed
 from store import audit, changing, equipment, procedures
 from store.audit import By
 from store.database import Connection
@@ -46,6 +47,8 @@ class Row:
         Before and after of what changes, by column.
     secret : str or None
         The secret of a gateway that was made, shown this once; None in a dry run.
+    remark : str
+        A sentence on what can be used and yet is worth a look.
     """
 
     line: int
@@ -53,6 +56,7 @@ class Row:
     fate: Fate
     changes: dict[str, tuple[str, str]]
     secret: str | None = None
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,12 +280,19 @@ def _circuit(conn: Connection, texts: Texts, by: By) -> Row:
     label = f"{name} at {site.name}"
     if found is None:
         made = equipment.add_circuit(conn, site.id, name, volume, **words, by=by)
-        return _row(label, None, _circuit_record(made))
+        return _remarked(_row(label, None, _circuit_record(made)), made)
     changes: dict[str, object] = dict(words)
     if "volume" in texts:
         changes["volume_m3"] = records.kept(volume, found["volume_m3"])
     after = changing.change_circuit(conn, found["id"], by, **changes)
-    return _row(label, _circuit_record(equipment.circuit_from_row(found)), _circuit_record(after))
+    row = _row(label, _circuit_record(equipment.circuit_from_row(found)), _circuit_record(after))
+    return _remarked(row, after)
+
+
+def _remarked(row: Row, circuit: Circuit) -> Row:
+    if circuit.refrigerant and not listed(circuit.refrigerant):
+        return replace(row, remark=f"{circuit.refrigerant} {NOT_LISTED}.")
+    return row
 
 
 def _crew(conn: Connection, texts: Texts, by: By) -> Row:

@@ -38,6 +38,7 @@ class ImportedRow(BaseModel):
     fate: Fate
     changes: dict[str, tuple[str, str]] = Field(description="Before and after, by column.")
     secret: str | None = Field(None, description="The password of a new gateway, shown this once.")
+    remark: str = Field("", description="A sentence on what can be used and yet is worth a look.")
 
 
 class Imported(BaseModel):
@@ -60,7 +61,9 @@ def _import(ctx: Ctx, kind: str, table: bytes | None, by: By, dry_run: bool) -> 
         changed=outcome.count(Fate.CHANGED),
         left=outcome.count(Fate.LEFT),
         rows=[
-            ImportedRow(line=r.line, name=r.name, fate=r.fate, changes=r.changes, secret=r.secret)
+            ImportedRow(
+                line=r.line, name=r.name, fate=r.fate, changes=r.changes, secret=r.secret, remark=r.remark
+            )
             for r in outcome.rows
         ],
     )

@@ -34,10 +34,20 @@ def import_table(kind: str, file: Path, *, dry_run: bool, json: bool) -> None:
             print(f"{file}: {cell}", file=sys.stderr)
         print("Nothing was changed.", file=sys.stderr)
         raise typer.Exit(FAILED)
+    for row in outcome.rows:
+        if row.remark:
+            print(f"{file}: line {row.line}: {row.remark}", file=sys.stderr)
     if json:
         counts: dict[str, object] = {fate.value: outcome.count(fate) for fate in bulk.Fate}
         rows = [
-            {"line": r.line, "name": r.name, "fate": r.fate, "changes": r.changes, "secret": r.secret}
+            {
+                "line": r.line,
+                "name": r.name,
+                "fate": r.fate,
+                "changes": r.changes,
+                "secret": r.secret,
+                "remark": r.remark,
+            }
             for r in outcome.rows
         ]
         print(

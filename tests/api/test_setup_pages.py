@@ -300,6 +300,56 @@ def test_a_table_is_tried_and_then_imported(pages: httpx.Client, conn: Connectio
     said(answer, 422, "Line 2 is not UTF-8")
 
 
+def test_planned_jobs_are_opened_from_a_table_by_whoever_may_open_one(
+    api: Serving, conn: Connection, job: Made
+) -> None:
+    table = "title,site,circuit,start\nNight shift,Quay,Rack,2026-11-24 18:30\n"
+    with api.client(TECHNICIAN) as technician:
+        technician.headers["Origin"] = api.address
+        said(technician.get("/setup/import/job"), 200, "<h1>Jobs from a table</h1>", "title, site, circuit")
+        tried = technician.post("/setup/import/job", files={"file": ("jobs.csv", table)}, data={"act": "try"})
+        said(tried, 200, "This would happen", "1 made", "Night shift,Quay", "Import 1 row")
+        assert conn.execute("SELECT count(*) AS n FROM job").fetchone() == {"n": 1}
+        bad = table.replace("Rack", "Rock") + "x,Hill,,yesterday\n,Quay,,\n"
+        said(technician.post("/setup/import/job", data={"table": bad, "act": "import"}), 422,
+             "nothing was changed", "no circuit 'Rock' at Quay.", "no site 'Hill'.")  # fmt: skip
+        for nothing in ("", "title,site\nx,Quay\n", "a\0b", "teapot\n1\n"):
+            answer = technician.post("/setup/import/job", data={"table": nothing, "act": "import"})
+            said(answer, 422, "Nothing was changed.")
+        latin = technician.post("/setup/import/job", files={"file": ("x.csv", b"title\nK\xf6ln\n")})
+        said(latin, 422, "is not UTF-8")
+        done = technician.post("/setup/import/job", data={"table": table, "act": "import"})
+        made = conn.execute("SELECT id, state FROM job WHERE title = 'Night shift'").fetchone()
+        assert made
+        assert made["state"] == "planned"
+        said(done, 200, "Done", f'<a href="/jobs/{made["id"]}">Night shift</a>')
+        assert technician.get("/setup/import/site").status_code == 403
+        assert 'href="/setup/import/job"' in technician.get("/jobs/new").text
+    with api.client() as manager:
+        assert 'href="/setup/import/job"' in manager.get("/setup").text
+
+
+def test_a_table_says_of_a_refrigerant_that_it_is_not_listed_and_takes_it(
+    pages: httpx.Client, conn: Connection, job: Made
+) -> None:
+    table = "site,name,refrigerant\nQuay,Rack A,R-999X\nQuay,Rack B,R-448A\n"
+    for act in ("try", "import"):
+        answer = pages.post("/setup/import/circuit", data={"table": table, "act": act})
+        said(
+            answer,
+            200,
+            "2 made",
+            "R-999X is not in our table",
+            "is worth a look: line 2.",
+        )
+        assert "R-448A is not in our table" not in answer.text
+    rows = pages.post(
+        "/api/v1/circuits/import?dry_run=true", content=table, headers={"Content-Type": "text/csv"}
+    ).json()["rows"]
+    assert [row["remark"].startswith("R-999X is not in our table") for row in rows] == [True, False]
+    assert conn.execute("SELECT count(*) AS n FROM circuit").fetchone() == {"n": 3}
+
+
 def test_a_page_says_once_what_was_just_done(pages: httpx.Client, job: Made) -> None:
     address = f"/setup/sites/{job.job.site_id}"
     answer = pages.post(address, data={"name": "Quay", "time_zone": "Europe/Berlin"})

@@ -16,7 +16,7 @@ PAGES = [
     "/setup", "/setup/sites", "/setup/sites/1", "/setup/circuits", "/setup/circuits/1", "/setup/crews",
     "/setup/gateways", "/setup/gateways/1", "/setup/instruments", "/setup/instruments/1", "/setup/procedures",
     "/setup/procedures/1", "/setup/import/instrument", "/setup/pipes",
-    "/setup/refused", "/setup/refused/1",
+    "/setup/refused", "/setup/refused/1", "/setup/import/job",
 ]  # fmt: skip
 
 

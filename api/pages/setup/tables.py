@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
@@ -9,12 +10,13 @@ from starlette.responses import Response
 
 from api.context import Context, Ctx
 from api.pages import render
-from api.permissions import MayEquip
+from api.permissions import MayEquip, MayRunJobs
+from api.routes.job_changes import actor
 from api.routes.places import by_of
 from api.routes.setup import decoded
 from model.errors import BadInput, NotAllowed
 from model.rights import MEANING, Right
-from store import bulk
+from store import bulk, job_table
 from store.bulk import Outcome
 from store.people import Person
 
@@ -24,7 +26,8 @@ router = APIRouter(form_limits={"max_part_size": 2 * bulk.MOST_BYTES})
 KindName = Literal["site", "circuit", "crew", "gateway", "instrument", "procedure"]
 RIGHT = {"gateway": Right.GATEWAYS, "procedure": Right.PROCEDURES}
 """What a table of these takes beside the right to set up equipment."""
-PLURAL = {name: f"{name}s" for name in bulk.KINDS}
+JOB = "job"
+PLURAL = {name: f"{name}s" for name in (*bulk.KINDS, JOB)}
 
 
 def _page(
@@ -34,7 +37,14 @@ def _page(
     table: str = "",
     problem: str = "",
     outcome: Outcome | None = None,
+    numbers: Mapping[int, int] | None = None,
 ) -> Response:
+    what = bulk.KINDS.get(kind)
+    columns, needed, example = (
+        (what.columns, what.needed, what.example)
+        if what
+        else (job_table.COLUMNS, job_table.NEEDED, job_table.EXAMPLE)
+    )
     bad = bool(problem) or (outcome is not None and bool(outcome.bad))
     return render(
         request,
@@ -42,11 +52,45 @@ def _page(
         422 if bad else 200,
         kind=kind,
         plural=PLURAL[kind],
-        what=bulk.KINDS[kind],
+        columns=columns,
+        needed=needed,
+        example=example,
+        numbers=numbers or {},
         table=table,
         problem=problem,
         outcome=outcome,
     )
+
+
+@router.get("/setup/import/job")
+def upload_jobs(request: Request, ctx: Ctx, person: MayRunJobs) -> Response:
+    """The form for a table of planned jobs, which takes the right to open one."""
+    return _page(request, JOB)
+
+
+@router.post("/setup/import/job")
+def take_jobs(
+    request: Request,
+    ctx: Ctx,
+    person: MayRunJobs,
+    file: Annotated[UploadFile | None, File()] = None,
+    table: Annotated[str, Form()] = "",
+    act: Annotated[str, Form()] = "try",
+) -> Response:
+    """Try a table of planned jobs, or open them."""
+    try:
+        table = _text(file, table)
+        with ctx.database() as conn:
+            outcome, numbers = job_table.run(conn, table, actor(ctx, person), dry_run=act != "import")
+    except BadInput as error:
+        return _page(request, JOB, table=table.replace("\0", ""), problem=str(error))
+    return _page(request, JOB, table="" if outcome.applied else table, outcome=outcome, numbers=numbers)
+
+
+def _text(file: UploadFile | None, table: str) -> str:
+    if file is not None and file.filename:
+        return decoded(file.file.read(bulk.MOST_BYTES + 1))
+    return table
 
 
 @router.get("/setup/import/{kind}")
@@ -69,8 +113,7 @@ def take(
     """Try a table, or import it; without JavaScript the table itself travels along in the page."""
     _check(person, kind)
     try:
-        if file is not None and file.filename:
-            table = decoded(file.file.read(bulk.MOST_BYTES + 1))
+        table = _text(file, table)
         outcome = _run(ctx, person, kind, table, dry_run=act != "import")
     except BadInput as error:
         return _page(request, kind, table=table.replace("\0", ""), problem=str(error))
