@@ -14,7 +14,7 @@ COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-head
 	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 
 .PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early \
-	bench-pulldown bench-worker bench-ingest chaos clean
+	bench-pulldown bench-worker bench-ingest chaos fuzz clean
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
@@ -25,6 +25,7 @@ help:
 	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-worker bench-ingest"
 	@echo "                  measurements, to bench/results"
 	@echo "make chaos        loses, doubles or invents anything? (ARGS='--broker mosquitto --readings 2000000 --seed 1')"
+	@echo "make fuzz         a million hostile inputs against the decoders (ARGS='--inputs 5000000 --seed 7')"
 	@echo "make clean        take the environment and caches away; the demo's data stay"
 
 setup: $(RUNTIME)
@@ -80,6 +81,9 @@ bench-ingest: $(RUNTIME)
 
 chaos: $(RUNTIME)
 	"$(BIN)/python" -m bench.chaos $(ARGS)
+
+fuzz: $(RUNTIME)
+	"$(BIN)/python" -m bench.fuzz $(ARGS)
 
 clean:
 	rm -rf "$(VENV)" .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
