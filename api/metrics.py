@@ -85,7 +85,9 @@ CATALOGUE = (
     Told("notifications_waiting", "gauge", (), "Notifications not sent and not given up."),
     Told("notification_overdue_seconds", "gauge", (), "How long the longest waiting one has been due."),
     Told("quarantined_refusals", "gauge", (), "Refusals in quarantine that were not replayed."),
-    Told("quarantine_overflow_messages", "counter", (), "Refusals that were only counted: no more room."),
+    Told("quarantine_overflow_messages", "counter", ("reason",), "Refusals only counted: no more room."),
+    Told("quarantine_overflow_gateways", "gauge", (),
+         "Gateways of which something was only counted; all that are not registered are one."),
     Told("open_streams", "gauge", (), "Pages that listen to this process."),
     Told("events_published", "counter", (), "Events passed on to open pages."),
     Told("streams_dropped", "counter", (), "Open pages that were too slow and had to connect anew."),
@@ -107,6 +109,10 @@ def text(context: Context) -> bytes:
         ]
         samples += [("alerts", _labels("alerts", key), n) for key, n in observed.alerts(conn).items()]
         samples += [("orders", {"state": state}, n) for state, n in observed.orders(conn).items()]
+        samples += [
+            ("quarantine_overflow_messages", {"reason": reason}, n)
+            for reason, n in observed.only_counted(conn).items()
+        ]
         samples += _of_processes(context, beats.all_instances(conn))
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Collected(samples))

@@ -113,7 +113,7 @@ class IngestConfig:
     held_bytes : int
         Most that one session holds for the database; the rest stays with the broker.
     quarantine_bytes : int
-        Most that the quarantine may hold.
+        Most that the quarantine may hold; one gateway may take a quarter of it.
     order_again_s, order_longest_s : float
         An order without an outcome is sent again after so long, and then ever more rarely [s].
     order_look_s : float

@@ -64,7 +64,7 @@ def replay(conn: Connection, clock: Clock, ids: Sequence[int] | None = None) -> 
                 with conn.transaction():
                     find_places(conn, [item], places)
                     find_orders(conn, [item])
-                    new = write(conn, [item], places, room_bytes=0, replay=True).new
+                    new = write(conn, [item], places, room=quarantine.Room(0), replay=True).new
                     mended = all(refused.code != kept.reason for refused in item.all_refused())
                     if mended:
                         quarantine.mark_replayed(conn, kept.id, to_datetime(clock.now_us()))

@@ -29,8 +29,7 @@ class Written:
     new: int = 0
     receipts: list[Receipt] = field(default_factory=list)
     quarantined: int = 0
-    quarantine_bytes: int = 0
-    only_counted: int = 0
+    put: quarantine.Put = field(default_factory=quarantine.Put)
 
 
 def write(
@@ -38,7 +37,7 @@ def write(
     items: Sequence[Item],
     places: Mapping[str, int],
     *,
-    room_bytes: int,
+    room: quarantine.Room,
     replay: bool = False,
 ) -> Written:
     """Store a batch in one transaction.
@@ -51,8 +50,8 @@ def write(
         In the order in which they came; outcomes after `ingest.outcomes.find_orders`.
     places : mapping
         Numbers of the places, see `find_places`.
-    room_bytes : int
-        What the quarantine may still take.
+    room : quarantine.Room
+        What the quarantine may take.
     replay : bool
         From the quarantine: what is still refused stays there and is not put there anew; times
         count from the first arrival, so that a number seen already says nothing against a record.
@@ -71,11 +70,10 @@ def write(
             refusals = [refusal for item in items for refusal in item.refusals()]
             written.quarantined = len(refusals)
             if refusals:
-                written.quarantine_bytes, written.only_counted = quarantine.put(conn, refusals, room_bytes)
+                written.put = quarantine.put(conn, refusals, room)
         outcomes.settle(conn, items)
     written.receipts = _receipts(stored, ledgers, news)
-    if not written.only_counted:
-        written.receipts += _receipts_of_unregistered(items)
+    written.receipts += _receipts_of_unregistered(items, written.put.full)
     return written
 
 
@@ -170,11 +168,11 @@ def _receipts(stored: Sequence[Item], ledgers: Sequence[Ledger], news: Mapping[K
     return result
 
 
-def _receipts_of_unregistered(items: Sequence[Item]) -> list[Receipt]:
-    """Instruments without a ledger: what went to quarantine need not be sent again."""
+def _receipts_of_unregistered(items: Sequence[Item], full: frozenset[str]) -> list[Receipt]:
+    """Instruments without ledger: what is in quarantine need not come again; what found no room must."""
     numbers: dict[tuple[str, str, str], set[int]] = {}
     for item in items:
-        if item.unregistered and item.pack is not None and item.pack.number is not None:
+        if item.unregistered and item.unregistered[0] not in full and item.pack and item.pack.number:
             boot, seq = item.pack.number
             numbers.setdefault((*item.unregistered, boot), set()).add(seq)
     return [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -133,7 +134,7 @@ class Writer(threading.Thread):
         self._stop_asked = threading.Event()
         self._connection: Connection | None = None
         self._places: dict[str, int] = {}
-        self._quarantine_bytes = 0
+        self._quarantine_used: Counter[str] = Counter()
         self._quarantine_read = -float("inf")
 
     def stop(self) -> None:
@@ -164,8 +165,8 @@ class Writer(threading.Thread):
             self._broker.publish(written.receipts)
             self.counters.readings += written.new
             self.counters.refused += written.quarantined
-            self.counters.only_counted += written.only_counted
-            self._quarantine_bytes += written.quarantine_bytes
+            self.counters.only_counted += written.put.only_counted
+            self._quarantine_used.update(written.put.taken)
         self.counters.messages += len(batch)
         self.counters.commits += len(done)
         self._measure(items, done)
@@ -229,17 +230,17 @@ class Writer(threading.Thread):
                 ]
         find_places(conn, items, self._places)
         find_orders(conn, items)
-        written = write(conn, items, self._places, room_bytes=self._room(conn))
+        written = write(conn, items, self._places, room=self._room(conn))
         self.trouble = ""
         return written
 
-    def _room(self, conn: Connection) -> int:
+    def _room(self, conn: Connection) -> quarantine.Room:
         now = time.monotonic()
         if now - self._quarantine_read > QUARANTINE_COUNT_S:
             with conn.transaction():
-                self._quarantine_bytes = quarantine.used_bytes(conn)
+                self._quarantine_used = Counter(quarantine.used_bytes(conn))
             self._quarantine_read = now
-        return self._config.quarantine_bytes - self._quarantine_bytes
+        return quarantine.Room(self._config.quarantine_bytes, self._quarantine_used)
 
     def _connected(self) -> Connection:
         if self._connection is None:

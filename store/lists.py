@@ -208,12 +208,6 @@ def merged_from(conn: Connection, job_id: int) -> list[dict[str, Any]]:
     return conn.execute("SELECT id, title FROM job WHERE merged_into = %s ORDER BY id", (job_id,)).fetchall()
 
 
-def quarantined_elsewhere(conn: Connection) -> dict[str, int]:
-    """How many messages of each reason were only counted, because the quarantine was full."""
-    rows = conn.execute("SELECT reason, messages FROM quarantine_overflow ORDER BY reason")
-    return {row["reason"]: row["messages"] for row in rows}
-
-
 def unacknowledged(conn: Connection) -> int:
     """How many alerts nobody has taken."""
     row = conn.execute("SELECT count(*) AS n FROM alert WHERE state LIKE '%-unacknowledged'").fetchone()

@@ -25,7 +25,7 @@ SELECT (SELECT count(*) FROM job WHERE closed_at IS NULL) AS jobs_open,
        (SELECT coalesce(greatest(extract(epoch FROM clock_timestamp() - min(due_at)), 0), 0)::float8
         FROM notification WHERE sent_at IS NULL AND given_up_at IS NULL) AS notification_overdue_seconds,
        (SELECT count(*) FROM quarantine WHERE replayed_at IS NULL) AS quarantined_refusals,
-       (SELECT coalesce(sum(messages), 0) FROM quarantine_overflow)::bigint AS quarantine_overflow_messages,
+       (SELECT count(DISTINCT gateway) FROM quarantine_overflow) AS quarantine_overflow_gateways,
        (SELECT count(*) FROM gateway_presence p JOIN gateway g ON g.id = p.gateway_id
         WHERE p.online AND g.revoked_at IS NULL) AS gateways_online
 """
@@ -58,6 +58,12 @@ def alerts(conn: Connection) -> dict[tuple[str, str], int]:
         "SELECT state, priority, count(*) AS n FROM alert WHERE state <> 'normal' GROUP BY 1, 2"
     )
     return {(row["state"], row["priority"]): row["n"] for row in rows}
+
+
+def only_counted(conn: Connection) -> dict[str, int]:
+    """How many refusals found no room in quarantine, by reason; gateways would be too many for a label."""
+    rows = conn.execute("SELECT reason, sum(messages)::bigint AS n FROM quarantine_overflow GROUP BY 1")
+    return {row["reason"]: row["n"] for row in rows}
 
 
 def orders(conn: Connection) -> dict[str, int]:

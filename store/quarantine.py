@@ -1,24 +1,30 @@
 """Quarantine: what gateways sent and we refused, raw, with the reason; bounded in bytes.
 
-What does not fit any more is counted by reason in ``quarantine_overflow``.
+No gateway may take more than its share of the room, so that one that sends nothing but nonsense leaves the
+others theirs; what came in the name of no registered gateway has one share in common. What does not fit any
+more is counted by gateway and reason in ``quarantine_overflow``.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from model.clock import to_datetime, to_us
 from model.errors import NotFound
-from store.database import Connection, one
+from store.database import Connection
 from store.lists import QUARANTINE, containing
 
 ROW_BYTES = 200
 """What a row costs beside its raw bytes, roughly."""
+SHARES = 4
+"""No gateway may take more than one of so many parts of the room."""
+NOBODY = ""
+"""Stands for all names of no registered gateway: those are a stranger's to choose, and without end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,33 +99,116 @@ class Wanted:
         }
 
 
-def used_bytes(conn: Connection) -> int:
-    """How much is taken; for this it reads the whole table, so not for every message."""
-    row = conn.execute(
-        "SELECT coalesce(sum(octet_length(raw) + %s), 0)::bigint AS used FROM quarantine", (ROW_BYTES,)
-    ).fetchone()
-    return int(one(row)["used"])
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How much the quarantine may hold, and what each gateway has taken of it.
 
-
-def put(conn: Connection, refusals: Sequence[Refusal], room_bytes: int) -> tuple[int, int]:
-    """Keep refusals as long as there is room, count the others.
-
-    Returns
-    -------
-    int, int
-        How many bytes were taken, at most, and how many refusals were only counted.
+    Parameters
+    ----------
+    total_bytes : int
+    used : mapping
+        Bytes by the gateway's name; those of no registered gateway under `NOBODY`.
     """
+
+    total_bytes: int
+    used: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def share_bytes(self) -> int:
+        """The most that one gateway may take."""
+        return self.total_bytes // SHARES
+
+
+@dataclass(frozen=True, slots=True)
+class Put:
+    """What became of refusals.
+
+    Parameters
+    ----------
+    taken : mapping
+        Bytes that each gateway took, at most.
+    only_counted : int
+        How many refusals found no room.
+    full : frozenset of str
+        The gateways that these were of.
+    """
+
+    taken: Mapping[str, int] = field(default_factory=dict)
+    only_counted: int = 0
+    full: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What a gateway has in quarantine; ``gateway`` is None for what came of no registered one."""
+
+    gateway: str | None
+    refusals: int
+    bytes: int
+    waiting: int
+    only_counted: Mapping[str, int]
+
+
+_USED = """
+SELECT coalesce(g.name, '') AS holder, sum(octet_length(q.raw) + %s)::bigint AS used, count(*) AS refusals,
+       count(*) FILTER (WHERE q.replayed_at IS NULL) AS waiting
+FROM quarantine q LEFT JOIN gateway g ON g.name = q.gateway GROUP BY 1 ORDER BY 2 DESC, 1
+"""
+
+
+def used_bytes(conn: Connection) -> dict[str, int]:
+    """How much each gateway has taken; for this it reads the whole table, so not for every message."""
+    return {row["holder"]: row["used"] for row in conn.execute(_USED, (ROW_BYTES,))}
+
+
+def shares(conn: Connection) -> list[Share]:
+    """What each gateway has in quarantine and what was only counted; reads the whole table."""
+    held = {row["holder"]: row for row in conn.execute(_USED, (ROW_BYTES,))}
+    over = overflow(conn)
+    none = {"refusals": 0, "used": 0, "waiting": 0}
+    return [
+        Share(name or None, row["refusals"], row["used"], row["waiting"], over.get(name, {}))
+        for name in [*held, *(name for name in over if name not in held)]
+        for row in (held.get(name, none),)
+    ]
+
+
+def overflow(conn: Connection) -> dict[str, dict[str, int]]:
+    """How many messages of each gateway were only counted, by reason."""
+    found: dict[str, dict[str, int]] = {}
+    for row in conn.execute(
+        "SELECT gateway, reason, messages FROM quarantine_overflow ORDER BY gateway, reason"
+    ):
+        found.setdefault(row["gateway"], {})[row["reason"]] = row["messages"]
+    return found
+
+
+def only_counted(conn: Connection, gateway: str | None = None) -> dict[str, int]:
+    """How many messages, of all gateways or one, were only counted, by reason."""
+    counted: Counter[str] = Counter()
+    for name, by_reason in overflow(conn).items():
+        if gateway in (None, name):
+            counted.update(by_reason)
+    return dict(sorted(counted.items()))
+
+
+def put(conn: Connection, refusals: Sequence[Refusal], room: Room) -> Put:
+    """Keep refusals as long as there is room, in all and for their gateway; count the others."""
     kept: list[Refusal] = []
-    messages: Counter[str] = Counter()
-    over: Counter[str] = Counter()
-    taken = 0
+    over: Counter[tuple[str, str]] = Counter()
+    over_bytes: Counter[tuple[str, str]] = Counter()
+    used, taken = sum(room.used.values()), Counter[str]()
+    registered = _registered(conn, {refusal.gateway for refusal in refusals if refusal.gateway is not None})
     for refusal in refusals:
-        if taken + refusal.size <= room_bytes:
-            taken += refusal.size
+        holder = refusal.gateway if refusal.gateway in registered and refusal.gateway else NOBODY
+        held = room.used.get(holder, 0) + taken[holder]
+        if used + refusal.size <= room.total_bytes and held + refusal.size <= room.share_bytes:
+            used += refusal.size
+            taken[holder] += refusal.size
             kept.append(refusal)
         else:
-            messages[refusal.reason] += 1
-            over[refusal.reason] += refusal.size
+            over[holder, refusal.reason] += 1
+            over_bytes[holder, refusal.reason] += refusal.size
     with conn.cursor() as cursor:
         cursor.executemany(
             "INSERT INTO quarantine AS q (arrived_at, topic, gateway, reason, message, record, raw, digest) "
@@ -139,12 +228,17 @@ def put(conn: Connection, refusals: Sequence[Refusal], room_bytes: int) -> tuple
             ],
         )
         cursor.executemany(
-            "INSERT INTO quarantine_overflow AS o (reason, messages, bytes) VALUES (%s, %s, %s) "
-            "ON CONFLICT (reason) DO UPDATE SET messages = o.messages + excluded.messages, "
+            "INSERT INTO quarantine_overflow AS o (gateway, reason, messages, bytes) VALUES (%s, %s, %s, %s) "
+            "ON CONFLICT (gateway, reason) DO UPDATE SET messages = o.messages + excluded.messages, "
             "bytes = o.bytes + excluded.bytes",
-            [(reason, messages[reason], over[reason]) for reason in sorted(messages)],
+            [(*key, over[key], over_bytes[key]) for key in sorted(over)],
         )
-    return taken, sum(messages.values())
+    return Put(taken, over.total(), frozenset(holder for holder, _ in over))
+
+
+def _registered(conn: Connection, names: set[str]) -> set[str]:
+    found = conn.execute("SELECT name FROM gateway WHERE name = ANY(%s)", (sorted(names),))
+    return {row["name"] for row in found}
 
 
 def waiting(

@@ -17,7 +17,7 @@ from api.problems import errors_of
 from api.refused import AT_ONCE, read_again
 from api.routes.places import LARGEST_ID, Number, Reference, by_of
 from store import quarantine
-from store.lists import QUARANTINE, quarantined_elsewhere
+from store.lists import QUARANTINE
 from store.quarantine import Wanted
 
 router = APIRouter(tags=["quarantine"])
@@ -45,6 +45,16 @@ class QuarantinePage(Page[QuarantinedView]):
     counted_only: dict[str, int] = Field(description="Messages by reason that did not fit any more.")
 
 
+class ShareView(BaseModel):
+    """What a gateway has in quarantine. None may take more than a quarter of its room."""
+
+    gateway: str | None = Field(description="Its name; null: all that came in the name of no registered one.")
+    refusals: int
+    bytes: int = Field(description="What they take.")
+    waiting: int = Field(description="Those that were not read again with success.")
+    only_counted: dict[str, int] = Field(description="Messages by reason that found no room.")
+
+
 @router.get("/quarantine", responses=errors_of(401, 422, 503))
 def list_quarantine(
     ctx: Ctx,
@@ -63,8 +73,15 @@ def list_quarantine(
             items=page.items,
             next=page.next,
             total=QUARANTINE.count(conn, filters),
-            counted_only=quarantined_elsewhere(conn),
+            counted_only=quarantine.only_counted(conn, gateway),
         )
+
+
+@router.get("/quarantine/shares", responses=errors_of(401, 503))
+def list_shares(ctx: Ctx, person: MaySeeRefused) -> list[ShareView]:
+    """What each gateway has in quarantine and what of it was only counted, the most bytes first."""
+    with ctx.database() as conn:
+        return [ShareView(**asdict(share)) for share in quarantine.shares(conn)]
 
 
 @router.get(

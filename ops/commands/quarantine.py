@@ -41,6 +41,25 @@ def raw_bytes(number: Annotated[int, typer.Argument(metavar="ID", min=1, max=2**
         sys.stdout.buffer.write(raw_of(connection, number))
 
 
+@quarantine.command("shares")
+def list_shares(json: Json = False) -> None:
+    """What each gateway has in quarantine, and what of it was only counted for want of room."""
+    from ops.output import as_row
+    from store.quarantine import shares
+
+    with database() as connection:
+        found = shares(connection)
+    short = [
+        {
+            **as_row(share),
+            "gateway": share.gateway or "(none registered)",
+            "only_counted": ", ".join(f"{reason} {n}" for reason, n in share.only_counted.items()),
+        }
+        for share in found
+    ]
+    show([as_row(share) for share in found] if json else short, as_json=json, nothing="Nothing was refused.")
+
+
 @quarantine.command("replay")
 def replay_refused(
     numbers: Annotated[

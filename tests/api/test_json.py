@@ -272,10 +272,24 @@ def test_quarantine_is_listed_with_what_was_only_counted(client: httpx.Client, c
         "INSERT INTO quarantine (arrived_at, topic, gateway, reason, message, raw, digest) "
         "VALUES (now(), 'hf/1/x/y/data', 'x', 'unknown-gateway', 'No such gateway.', '[]', 'd')"
     )
-    conn.execute("INSERT INTO quarantine_overflow VALUES ('too-big', 3, 200000)")
+    conn.execute(
+        "INSERT INTO quarantine_overflow (gateway, reason, messages, bytes) "
+        "VALUES ('', 'too-big', 3, 200000), ('gw1', 'too-big', 2, 90), ('gw1', 'unit', 1, 10)"
+    )
     page = client.get("/api/v1/quarantine").json()
     assert [(item["reason"], item["size"]) for item in page["items"]] == [("unknown-gateway", 2)]
-    assert page["counted_only"] == {"too-big": 3}
+    assert page["counted_only"] == {"too-big": 5, "unit": 1}
+    assert client.get("/api/v1/quarantine?gateway=gw1").json()["counted_only"] == {"too-big": 2, "unit": 1}
+    assert client.get("/api/v1/quarantine/shares").json() == [
+        {"gateway": None, "refusals": 1, "bytes": 202, "waiting": 1, "only_counted": {"too-big": 3}},
+        {
+            "gateway": "gw1",
+            "refusals": 0,
+            "bytes": 0,
+            "waiting": 0,
+            "only_counted": {"too-big": 2, "unit": 1},
+        },
+    ]
 
 
 def test_the_openapi_document_is_valid_and_complete(client: httpx.Client) -> None:

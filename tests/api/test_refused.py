@@ -14,7 +14,7 @@ from model.clock import to_datetime
 from model.equipment import Role
 from store import equipment
 from store.database import Connection
-from store.quarantine import Refusal, put
+from store.quarantine import Refusal, Room, put
 from tests.api.serving import NOON_US, TECHNICIAN, Serving
 
 PACK = b'[{"n":"pressure","u":"Pa","v":%d}]'
@@ -38,7 +38,11 @@ def refuse(
 ) -> int:
     """Put one into quarantine."""
     topic = topic or f"hf/1/{gateway}/g1/data"
-    put(conn, [Refusal(NOON_US, topic, gateway, reason, f"No gateway {gateway} is registered.", raw)], 10**7)
+    put(
+        conn,
+        [Refusal(NOON_US, topic, gateway, reason, f"No gateway {gateway} is registered.", raw)],
+        Room(10**8),
+    )
     row = conn.execute("SELECT max(id) AS id FROM quarantine").fetchone()
     assert row
     return int(row["id"])

@@ -16,6 +16,7 @@ from model.clock import to_datetime
 from model.equipment import Role
 from store import equipment, readings
 from store.database import Connection, connect
+from store.quarantine import Room
 
 NOW_US = 1_780_000_000_000_000
 NOW_S = NOW_US / 1e6
@@ -70,13 +71,13 @@ def items(conn: Connection, messages: Sequence[Message], known: Equipment | None
     return [interpret(each, there) for each in messages]
 
 
-def store(conn: Connection, *messages: Message, room_bytes: int = ROOM) -> Written:
+def store(conn: Connection, *messages: Message, room_bytes: int = ROOM, room: Room | None = None) -> Written:
     """Write messages as one batch."""
     batch = items(conn, messages)
     places: dict[str, int] = {}
     find_places(conn, batch, places)
     find_orders(conn, batch)
-    return write(conn, batch, places, room_bytes=room_bytes)
+    return write(conn, batch, places, room=Room(room_bytes) if room is None else room)
 
 
 def rows(conn: Connection, query: str) -> list[tuple[Any, ...]]:

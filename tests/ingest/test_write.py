@@ -16,9 +16,10 @@ from ingest.replay import replay
 from ingest.write import write
 from model.clock import HandClock, to_datetime
 from model.equipment import Role
-from store import equipment, readings
+from store import equipment, quarantine, readings
 from store.database import Connection
 from store.packs import ranges
+from store.quarantine import Room
 from tests.ingest import helpers
 from tests.ingest.helpers import (
     NOW_S,
@@ -301,13 +302,59 @@ def test_equal_packs_that_are_news_are_both_kept(conn: Connection) -> None:
 
 
 def test_quarantine_is_bounded_and_what_does_not_fit_is_counted(conn: Connection) -> None:
-    written = store(conn, *(message(b"x" * 100 + bytes([65 + n])) for n in range(10)), room_bytes=1000)
+    written = store(conn, *(message(b"x" * 100 + bytes([65 + n])) for n in range(10)), room_bytes=4000)
     kept = rows(conn, "SELECT 1 FROM quarantine")
     assert len(kept) == 3
-    assert (written.only_counted, written.quarantined) == (7, 10)
-    assert rows(conn, "SELECT reason, messages, bytes FROM quarantine_overflow") == [
-        ("not-senml", 7, 7 * 301)
+    assert (written.put.only_counted, written.quarantined) == (7, 10)
+    assert rows(conn, "SELECT gateway, reason, messages, bytes FROM quarantine_overflow") == [
+        ("gw1", "not-senml", 7, 7 * 301)
     ]
+
+
+def nonsense(n: int, topic: str = "hf/1/gw1/g1/data") -> Message:
+    """A refusal of 400 bytes in quarantine."""
+    return message(b"%0200d" % n, topic)
+
+
+def held(conn: Connection) -> dict[str | None, tuple[int, dict[str, int]]]:
+    return {share.gateway: (share.refusals, dict(share.only_counted)) for share in quarantine.shares(conn)}
+
+
+def test_a_gateway_that_sends_nothing_but_nonsense_leaves_the_others_their_room(conn: Connection) -> None:
+    for n in range(40):  # 16,000 bytes, in many batches
+        store(conn, nonsense(n), room=Room(8000, quarantine.used_bytes(conn)))
+    assert held(conn) == {"gw1": (5, {"not-senml": 35})}
+    store(
+        conn,
+        *(nonsense(n, "hf/1/gw2/g1/data") for n in range(4)),
+        room=Room(8000, quarantine.used_bytes(conn)),
+    )
+    assert held(conn) == {"gw1": (5, {"not-senml": 35}), "gw2": (4, {})}
+
+
+def test_names_of_no_registered_gateway_share_one_share(conn: Connection) -> None:
+    strangers = [nonsense(n, f"hf/1/stranger-{n}/g1/data") for n in range(9)]
+    store(conn, *strangers, nonsense(9, "nothing/of/ours"), room=Room(8000))
+    assert held(conn) == {None: (5, {"topic": 1, "unknown-gateway": 4})}
+
+
+def test_shares_together_take_no_more_than_the_room(conn: Connection) -> None:
+    used = {f"other-{n}": 1_900 for n in range(4)}  # 400 of 8,000 bytes are left
+    assert (
+        store(conn, nonsense(1), nonsense(2, "hf/1/gw2/g1/data"), room=Room(8000, used)).put.only_counted == 1
+    )
+
+
+def test_only_the_gateway_without_room_is_not_told_as_refused(conn: Connection) -> None:
+    told = receipts(
+        store(
+            conn,
+            numbered(7, topic="hf/1/gw1/g9/data"),
+            numbered(8, topic="hf/1/gw2/g9/data"),
+            room=Room(8000, {"gw1": 1_990}),
+        )
+    )
+    assert [(each["instrument"], each["refused"]) for each in told] == [("g9", [8])]
 
 
 def test_unknown_names_are_counted_and_bounded(conn: Connection) -> None:
@@ -400,7 +447,7 @@ def test_writers_of_the_same_keys_wait_for_each_other_and_lose_nothing(
             with session(database) as own:
                 batch = [interpret(each, known) for each in order]
                 together.wait()
-                write(own, batch, {}, room_bytes=0)
+                write(own, batch, {}, room=Room(0))
         except BaseException as error:
             failures.append(error)
 
@@ -432,7 +479,7 @@ def test_failed_transaction_leaves_nothing(conn: Connection) -> None:
     batch = helpers.items(conn, [numbered(1), message(b"nonsense")])
     conn.execute("ALTER TABLE quarantine ADD CHECK (reason <> 'not-senml')")
     with pytest.raises(psycopg.errors.CheckViolation):
-        write(conn, batch, {}, room_bytes=1000)
+        write(conn, batch, {}, room=Room(1000))
     for table in ("reading", "pack_ledger", "latest", "work"):
         assert rows(conn, f"SELECT 1 FROM {table}") == []
 

@@ -12,7 +12,7 @@ import pytest
 
 from ops import cli
 from store.database import connect
-from store.quarantine import Refusal, put
+from store.quarantine import Refusal, Room, put
 
 Run = Callable[..., str]
 
@@ -119,7 +119,7 @@ def test_quarantine_is_listed_and_replayed(run: Run, database: str) -> None:
         b'[{"n":"pressure","u":"Pa","v":40}]',
     )  # fmt: skip
     with connect(database, application="test") as connection:
-        put(connection, [refusal], room_bytes=10_000)
+        put(connection, [refusal], Room(10_000))
     listed = json.loads(run("quarantine", "list", "--json"))
     assert [row["reason"] for row in listed] == ["unknown-gateway"]
     assert (
@@ -127,6 +127,9 @@ def test_quarantine_is_listed_and_replayed(run: Run, database: str) -> None:
         == listed
     )
     assert json.loads(run("quarantine", "list", "--text", "%", "--json")) == []
+    [share] = json.loads(run("quarantine", "shares", "--json"))
+    assert (share["gateway"], share["refusals"], share["only_counted"]) == (None, 1, {})
+    assert "(none registered)" in run("quarantine", "shares")
     assert json.loads(run("quarantine", "replay", "--json"))["still_refused"] == 1
     run("site", "add", "Bench", "--time-zone", "UTC")
     run("gateway", "add", "gw-one", "--site", "Bench")

@@ -17,7 +17,7 @@ from api.routes.places import LARGEST_ID, Number, by_of
 from api.routes.quarantine import download
 from model.errors import NotFound
 from store import quarantine
-from store.lists import QUARANTINE, quarantined_elsewhere
+from store.lists import QUARANTINE
 from store.quarantine import Wanted
 
 router = APIRouter()
@@ -49,7 +49,7 @@ def _list(
         waiting = QUARANTINE.count(conn, {**wanted.filters(), "waiting": True})
         reasons = quarantine.reasons(conn)
         strangers = quarantine.unregistered(conn)
-        counted_only = quarantined_elsewhere(conn)
+        counted_only = quarantine.only_counted(conn, asked.get("gateway"))
     older = None
     if len(rows) > ON_A_PAGE:
         rows = rows[:ON_A_PAGE]
