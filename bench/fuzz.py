@@ -26,7 +26,7 @@ from dataclasses import dataclass, field, replace
 
 from bench.fuzz_inputs import NOW_S, PACKS, Input, Kind, in_cbor, in_json, made
 from bench.report import Measure, above, below, write
-from ingest import outcomes, pack, report, senml, topics
+from ingest import common, outcomes, pack, report, senml, topics
 from ingest.inbox import Message
 from ingest.interpret import interpret
 from ingest.registry import Equipment, Known
@@ -90,6 +90,14 @@ def alone(given: Input) -> None:
     for said in (senml.JSON_TYPE, senml.CBOR_TYPE):
         with suppress(Refused):
             list(senml.resolve(senml.decode(given.payload, said)))
+
+
+def agree(given: Input) -> None:
+    """Where the shortcut for the common shape reads a pack, the general way must read the same."""
+    what = given.payload, NOW_US, pack.ALWAYS_UNITS, None
+    short = common.read(*what)
+    if short is not None and (long := pack.read(*what)) != short:
+        raise Wrong(f"two ways of reading, two packs: {short!a} {long!a}"[:1000])
 
 
 def _records(payload: bytes) -> object:
@@ -188,6 +196,7 @@ def fuzz(
         try:
             how = reader(given)
             took_s = clock() - began
+            agree(given)
             if number % 10 == 0:
                 alone(given)
         except Exception:

@@ -63,6 +63,13 @@ PACKS: Sequence[list[dict[str, object]]] = (
         {"n": "energy", "s": 12.5},
     ],
     [{"n": "pressure", "u": "hPa", "v": 0.5, "t": -n} for n in range(20)],
+    [
+        {"bt": NOW_S - 9, "bu": "Pa", "n": "pressure", "v": 120.0},
+        *({"n": "pressure", "v": 120.0 + n / 7, "t": n} for n in range(1, 9)),
+        {"n": "seq", "v": 42},
+        {"n": "boot", "vs": "b-7"},
+        {"n": "sent", "v": NOW_S},
+    ],
 )
 LABELS = {
     "bver": -1, "bn": -2, "bt": -3, "bu": -4, "bv": -5, "bs": -6,
