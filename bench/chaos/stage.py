@@ -72,7 +72,9 @@ class Mosquitto:
         self._password = passwords[SERVICE]
         self._log = folder / "log"
         folder.mkdir(mode=0o700)
-        self._configuration = mosquitto.write_configuration(folder, users, passwords, self.port)
+        self._configuration = mosquitto.write_configuration(
+            folder, users, passwords, self.port, each_change=False
+        )
 
     def start(self) -> None:
         with self._log.open("ab") as log:

@@ -18,10 +18,12 @@ def write_configuration(
     port: int,
     *,
     address: str = "127.0.0.1",
+    each_change: bool = True,
 ) -> Path:
     """Write ``mosquitto.conf`` with its password and access files; give back its path.
 
-    ``passwords`` are in clear by user name: Mosquitto has a hash of its own.
+    ``passwords`` are in clear by user name: Mosquitto has a hash of its own. It saves after ``each_change``,
+    which is safe and slow, or every five seconds as in ``deploy/mosquitto.conf``.
     """
     secret = "".join(f"{user.name}:{mosquitto_hash(passwords[user.name])}\n" for user in users)
     write_private(folder / "passwords", secret)
@@ -42,8 +44,8 @@ def write_configuration(
                 "max_inflight_messages 1000",
                 "persistence true",
                 f"persistence_location {folder / 'store'}/",
-                "autosave_on_changes true",
-                "autosave_interval 1",
+                f"autosave_on_changes {str(each_change).lower()}",
+                f"autosave_interval {1 if each_change else 5}",
                 "log_dest stderr",
                 "user root",
                 "",
