@@ -2,19 +2,47 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import psycopg
+from psycopg.abc import PQGen
 from psycopg.conninfo import make_conninfo
+from psycopg.pq import TransactionStatus
 from psycopg.rows import DictRow, dict_row
 
 from model.errors import Unavailable
 
-Connection = psycopg.Connection[DictRow]
-"""Every connection of ours gives rows as dictionaries."""
+T = TypeVar("T")
+
+STATEMENT_S = 30.0
+"""Longest time of a statement, unless said otherwise [s]."""
+BEYOND_S = 10.0
+"""How long the server may be silent beyond that [s]."""
 
 
-def conninfo(dsn: str, *, application: str, statement_timeout_s: float = 30.0) -> str:
+class Connection(psycopg.Connection[DictRow]):
+    """A connection of ours: gives rows as dictionaries, and does not wait for ever.
+
+    The server ends a statement that takes too long, and TCP notices that a machine is gone. Neither helps
+    where the server hangs, or where something between still acknowledges for a server that is gone: a
+    connection that stays silent for ``patience_s`` is closed.
+    """
+
+    patience_s = STATEMENT_S + BEYOND_S
+
+    def wait(self, gen: PQGen[T], interval: float = 0.1, timeout: float | None = None) -> T:
+        """Let psycopg wait, for so long at most; raises ``OperationalError``."""
+        try:
+            return super().wait(gen, interval, self.patience_s if timeout is None else timeout)
+        except psycopg.OperationalError as error:
+            # Not active: it was only waited for notifications, which may stay away.
+            if self.pgconn.transaction_status != TransactionStatus.ACTIVE:
+                raise
+            self.close()
+            raise psycopg.OperationalError(f"no answer for {self.patience_s:g} s") from error
+
+
+def conninfo(dsn: str, *, application: str, statement_timeout_s: float = STATEMENT_S) -> str:
     """The connection string with limits, so that no half-dead connection holds a process for ever.
 
     Parameters
@@ -43,7 +71,7 @@ def conninfo(dsn: str, *, application: str, statement_timeout_s: float = 30.0) -
 
 
 def connect(
-    dsn: str, *, application: str, autocommit: bool = False, statement_timeout_s: float = 30.0
+    dsn: str, *, application: str, autocommit: bool = False, statement_timeout_s: float = STATEMENT_S
 ) -> Connection:
     """Open a connection; see `conninfo`.
 
@@ -53,7 +81,9 @@ def connect(
         If the database does not answer; long-lived loops retry on it.
     """
     info = conninfo(dsn, application=application, statement_timeout_s=statement_timeout_s)
-    return psycopg.connect(info, autocommit=autocommit, row_factory=dict_row)
+    connection = Connection.connect(info, autocommit=autocommit, row_factory=dict_row)
+    connection.patience_s = statement_timeout_s + BEYOND_S
+    return connection
 
 
 def connect_or_say(dsn: str, *, application: str, autocommit: bool = False) -> Connection:

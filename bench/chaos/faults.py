@@ -14,7 +14,7 @@ from bench.chaos import checker
 from bench.chaos.gateways import Gateway
 from bench.chaos.ledger import Ledger
 from bench.chaos.proxy import Pipe, Proxy, Trap
-from bench.chaos.stage import ACK_WAIT_S, SPACE_BYTES, Stage
+from bench.chaos.stage import ACK_WAIT_S, Stage
 from bench.chaos.watch import Moment, Seen
 from model.errors import HoldfastError
 
@@ -269,6 +269,21 @@ def black_hole(number: int) -> Callable[[World], Awaitable[bool]]:
     return act
 
 
+def forget(number: int) -> Callable[[World], Awaitable[bool]]:
+    """Every connection that stands is dead for good, and nobody is told; new ones work."""
+
+    async def act(world: World) -> bool:
+        dead = list(_link(world, number).pipes)
+        for pipe in dead:
+            pipe.frozen = True
+        await world.recover()
+        for pipe in dead:
+            pipe.reset()
+        return bool(dead)
+
+    return act
+
+
 def half_close(number: int) -> Callable[[World], Awaitable[bool]]:
     async def act(world: World) -> bool:
         pipes = list(_link(world, number).pipes)
@@ -311,7 +326,7 @@ async def fill(world: World) -> bool:
     if stage.space is None:
         return False
     before = _said(stage.log, b"No space left")
-    await stage.set_space(None)
+    await stage.fill_space(True)
     try:
         for _ in range(100):
             await asyncio.sleep(0.1)
@@ -319,7 +334,7 @@ async def fill(world: World) -> bool:
                 return True
         return False
     finally:
-        await stage.set_space(SPACE_BYTES)
+        await stage.fill_space(False)
 
 
 def _said(log: Path, words: bytes) -> int:
@@ -357,6 +372,9 @@ ANY_TIME = (
     Fault("gateways start anew with their spool", reboot(keeps_spool=True)),
     Fault("gateways start anew without it", reboot(keeps_spool=False)),
 )
+LONG = tuple(Fault(f"dead {name}", forget(n)) for n, name in enumerate(LINKS))
+"""Noticed by time alone, so each takes half a minute: only in a run that is long anyway."""
+LONG_FROM = 100
 
 
 def plan(rng: random.Random, count: int, hits: int) -> list[Fault]:
@@ -366,6 +384,8 @@ def plan(rng: random.Random, count: int, hits: int) -> list[Fault]:
         for name, point in POINTS.items()
         for turn in range(hits)
     ]
+    if count >= LONG_FROM:
+        chosen += [fault for fault in LONG for _ in range(2)]
     rest = max(count - len(chosen), 0)
     others = rng.sample(ANY_TIME, len(ANY_TIME))
     chosen += [others[turn % len(others)] for turn in range(rest)]
@@ -376,5 +396,5 @@ def plan(rng: random.Random, count: int, hits: int) -> list[Fault]:
 def named(names: Sequence[str], count: int) -> list[Fault]:
     """So many faults, of these names in turn."""
     every = [at(name, action) for name, point in POINTS.items() for action in point.actions]
-    known = {fault.name: fault for fault in (*ANY_TIME, *every)}
+    known = {fault.name: fault for fault in (*ANY_TIME, *LONG, *every)}
     return [known[names[turn % len(names)]] for turn in range(count)]

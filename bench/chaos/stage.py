@@ -42,6 +42,8 @@ SERVICE = "holdfast"
 ACK_WAIT_S = 2
 """The embedded broker sends again after this; the product's 15 s would make a run several times as long."""
 SPACE_BYTES = 4 << 30
+SLACK_BLOCKS = 16
+"""Left free when it is full, for it grows meanwhile."""
 CLONE_NEWNS = 0x20000
 """Of unshare(2)."""
 
@@ -240,15 +242,22 @@ class Stage:
 
         return await self.do(fetch)
 
-    async def set_space(self, size_bytes: int | None) -> None:
-        """Size of the file system of the tables; None: nothing more fits."""
+    async def fill_space(self, full: bool) -> None:
+        """Let nothing more fit on the file system of the tables, or as much as at first."""
         space = self.space
         assert space is not None
-        if size_bytes is None:
-            found = os.statvfs(space)
-            size_bytes = max(found.f_blocks - found.f_bfree, 1) * found.f_frsize
-        option = f"remount,size={size_bytes}"
-        await self.do(lambda: subprocess.run(["mount", "-o", option, space], check=True))
+
+        def resize() -> bool:
+            size = SPACE_BYTES
+            if full:
+                found = os.statvfs(space)
+                size = (found.f_blocks - found.f_bfree + SLACK_BLOCKS) * found.f_frsize
+            command: list[str | Path] = ["mount", "-o", f"remount,size={size}", space]
+            return subprocess.run(command, check=False, capture_output=True).returncode == 0
+
+        # Refused where it has grown meanwhile.
+        if not await self.do(lambda: process.poll(resize, 10.0)):
+            raise Unavailable(f"{space} could not be given another size.")
 
     def _wiring(self) -> Wiring:
         version = "?version=5" if self.broker_kind == "mosquitto" else ""
