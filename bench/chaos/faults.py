@@ -19,7 +19,7 @@ from bench.chaos.watch import Moment, Seen
 from model.errors import HoldfastError
 
 TRAP_S = 30.0
-RECOVERY_S = 90.0
+RECOVERY_S = 180.0
 SLOW_S = 0.03
 LOAD = 50
 """Readings on their way to a promise below which a hit does not count as one under load."""
