@@ -74,3 +74,8 @@ class Paging:
 
 
 Paged = Annotated[Paging, Depends()]
+Sought = Annotated[
+    str | None,
+    Query(description="Only what contains this text, in its name or in the other words that it has."),
+]
+"""The filter ``q`` of a `Listing` that can be searched."""

@@ -21,21 +21,33 @@ class Listing:
         A complete SELECT whose first column is ``id``; its filters are parameters that may be null.
     newest_first : bool
         Whether it runs down in numbers.
+    searched : str
+        What the filter ``q`` looks in, as SQL; without it there is no such filter.
     """
 
     query: str
     newest_first: bool = False
+    searched: str = ""
+
+    def _found(self, filters: Mapping[str, object]) -> tuple[str, dict[str, object]]:
+        q = filters.get("q")
+        pattern = containing(q) if isinstance(q, str) else None
+        found = f"SELECT * FROM ({self.query}) listed"  # noqa: S608 - constants of this module
+        if self.searched and pattern:
+            found += f" WHERE concat_ws(' ', {self.searched}) ILIKE %(pattern)s"
+        return found, {**filters, "pattern": pattern}
 
     def page(
         self, conn: Connection, filters: Mapping[str, object], after: int | None, limit: int
     ) -> list[dict[str, Any]]:
         """At most ``limit`` rows beyond the number ``after``."""
         compare, order = ("<", "DESC") if self.newest_first else (">", "ASC")
+        found, values = self._found(filters)
         statement = (
-            f"SELECT * FROM ({self.query}) listed "  # noqa: S608 - constants of this module
+            f"SELECT * FROM ({found}) found "  # noqa: S608 - as above
             f"WHERE %(after)s::bigint IS NULL OR id {compare} %(after)s ORDER BY id {order} LIMIT %(limit)s"
         )
-        return conn.execute(statement, {**filters, "after": after, "limit": limit}).fetchall()
+        return conn.execute(statement, {**values, "after": after, "limit": limit}).fetchall()
 
     def one(self, conn: Connection, filters: Mapping[str, object], number: int) -> dict[str, Any] | None:
         """The row of that number."""
@@ -44,8 +56,15 @@ class Listing:
 
     def count(self, conn: Connection, filters: Mapping[str, object]) -> int:
         """How many rows there are."""
-        statement = f"SELECT count(*) AS n FROM ({self.query}) listed"  # noqa: S608 - as above
-        return int(one(conn.execute(statement, dict(filters)).fetchone())["n"])
+        found, values = self._found(filters)
+        statement = f"SELECT count(*) AS n FROM ({found}) found"  # noqa: S608 - as above
+        return int(one(conn.execute(statement, values).fetchone())["n"])
+
+    def ids(self, conn: Connection, filters: Mapping[str, object]) -> set[int]:
+        """The numbers of all rows."""
+        found, values = self._found(filters)
+        statement = f"SELECT id FROM ({found}) found"  # noqa: S608 - as above
+        return {row["id"] for row in conn.execute(statement, values)}
 
 
 def containing(text: str | None) -> str | None:
@@ -56,19 +75,23 @@ def containing(text: str | None) -> str | None:
     return "%" + re.sub(r"([\\%_])", r"\\\1", text) + "%"
 
 
-SITES = Listing("SELECT id, name, time_zone, place FROM site")
+_SITE_NAME = "(SELECT s.name FROM site s WHERE s.id = listed.site_id)"
+
+SITES = Listing("SELECT id, name, time_zone, place FROM site", searched="name, time_zone, place")
 
 CIRCUITS = Listing(
     "SELECT id, site_id, name, volume_m3, refrigerant, oil FROM circuit "
-    "WHERE %(site)s::int IS NULL OR site_id = %(site)s"
+    "WHERE %(site)s::int IS NULL OR site_id = %(site)s",
+    searched=f"name, refrigerant, oil, {_SITE_NAME}",
 )
 
-CREWS = Listing("SELECT id, name FROM crew")
+CREWS = Listing("SELECT id, name FROM crew", searched="name")
 
 GATEWAYS = Listing(
     "SELECT g.id, g.name, g.site_id, g.created_at, g.revoked_at, p.online, p.software, p.boot, "
     "p.arrived_at AS presence_at FROM gateway g LEFT JOIN gateway_presence p ON p.gateway_id = g.id "
-    "WHERE %(site)s::int IS NULL OR g.site_id = %(site)s"
+    "WHERE %(site)s::int IS NULL OR g.site_id = %(site)s",
+    searched=f"name, software, {_SITE_NAME}",
 )
 
 INSTRUMENTS = Listing(
@@ -80,12 +103,14 @@ INSTRUMENTS = Listing(
     "LEFT JOIN latest b ON b.instrument_id = i.id AND b.quantity = 4 AND b.place_id = 1 "
     "LEFT JOIN LATERAL (SELECT max(arrived) AS at FROM latest WHERE instrument_id = i.id) seen ON true "
     "WHERE (%(gateway)s::int IS NULL OR i.gateway_id = %(gateway)s) "
-    "AND (%(site)s::int IS NULL OR g.site_id = %(site)s)"
+    "AND (%(site)s::int IS NULL OR g.site_id = %(site)s)",
+    searched=f"gateway || '/' || name, role, position, principle, serial, {_SITE_NAME}",
 )
 
 PROCEDURES = Listing(
     "SELECT p.* FROM procedure p WHERE %(every_version)s OR NOT EXISTS "
-    "(SELECT FROM procedure q WHERE q.name = p.name AND q.version > p.version)"
+    "(SELECT FROM procedure q WHERE q.name = p.name AND q.version > p.version)",
+    searched="name, origin",
 )
 
 JOBS = Listing(
@@ -101,6 +126,7 @@ JOBS = Listing(
     "WHERE (%(site)s::int IS NULL OR j.site_id = %(site)s) AND "
     "(%(state)s::text IS NULL OR j.state = %(state)s) AND j.withdrawn_at IS NULL",
     newest_first=True,
+    searched="title, site, circuit, crew, procedure, note",
 )
 
 HOLD_TESTS = Listing(

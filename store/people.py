@@ -35,7 +35,7 @@ LEFT JOIN LATERAL (
     FROM login_session s WHERE s.person_id = p.id) seen ON true
 WHERE p.role <> 'machine'
 """
-PEOPLE = Listing(LISTED)
+PEOPLE = Listing(LISTED, searched="login, name, role")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from api.context import Context, Ctx
 from api.pages import render
 from api.pages.after import see
+from api.pages.setup.search import narrowed
 from api.permissions import MayKeepPeople
 from api.routes.people import link_view, session_views
 from model.errors import BadInput
@@ -202,12 +203,13 @@ def _people(
     request: Request, ctx: Context, typed: Mapping[str, str], errors: Mapping[str, str] | None = None
 ) -> Response:
     with ctx.database() as conn:
-        everybody = people.listed(conn)
+        everybody, search = narrowed(request, conn, people.PEOPLE, people.listed(conn), {})
     return render(
         request,
         "people.html",
         422 if errors else 200,
         everybody=everybody,
+        search=search,
         typed=typed,
         errors=errors or {},
         roles=_roles(),

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from api.asked import Asked
 from api.context import Context, Ctx
-from api.paging import Page, Paged
+from api.paging import Page, Paged, Sought
 from api.permissions import LOOK, MayEquip, MayKeepGateways
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Quantities
@@ -117,10 +117,10 @@ class InstrumentChanged(InstrumentView):
 
 
 @router.get("/gateways", dependencies=[LOOK], responses=errors_of(401, 422, 503))
-def list_gateways(ctx: Ctx, paging: Paged, site: int | None = None) -> Page[GatewayView]:
+def list_gateways(ctx: Ctx, paging: Paged, site: int | None = None, q: Sought = None) -> Page[GatewayView]:
     """Gateways by number, of one site or all."""
     with ctx.database() as conn:
-        return paging.page(conn, GATEWAYS, {"site": site}, lambda row: GatewayView(**row))
+        return paging.page(conn, GATEWAYS, {"site": site, "q": q}, lambda row: GatewayView(**row))
 
 
 @router.post("/gateways", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -182,12 +182,17 @@ def delete_gateway(ctx: Ctx, person: MayKeepGateways, number: Number) -> None:
 
 @router.get("/instruments", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_instruments(
-    ctx: Ctx, paging: Paged, unit: InUnit, gateway: int | None = None, site: int | None = None
+    ctx: Ctx,
+    paging: Paged,
+    unit: InUnit,
+    gateway: int | None = None,
+    site: int | None = None,
+    q: Sought = None,
 ) -> Page[InstrumentView]:
     """Instruments by number, of one gateway or site, or all."""
     with ctx.database() as conn:
         return paging.page(
-            conn, INSTRUMENTS, {"gateway": gateway, "site": site}, lambda row: _instrument(row, unit)
+            conn, INSTRUMENTS, {"gateway": gateway, "site": site, "q": q}, lambda row: _instrument(row, unit)
         )
 
 

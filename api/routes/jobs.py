@@ -12,7 +12,7 @@ from api.board import BoardReader, RowView
 from api.context import Ctx
 from api.events import EventView
 from api.holds import HoldTestDetail, HoldTestView, hold_view, revision_view
-from api.paging import Page, Paged
+from api.paging import Page, Paged, Sought
 from api.permissions import LOOK
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Quantities
@@ -106,11 +106,11 @@ def board(ctx: Ctx, unit: InUnit) -> list[RowView]:
 
 @router.get("/jobs", dependencies=[LOOK], responses=errors_of(401, 422, 503))
 def list_jobs(
-    ctx: Ctx, paging: Paged, site: int | None = None, state: JobState | None = None
+    ctx: Ctx, paging: Paged, site: int | None = None, state: JobState | None = None, q: Sought = None
 ) -> Page[JobView]:
     """Jobs, the newest first."""
     with ctx.database() as conn:
-        return paging.page(conn, JOBS, {"site": site, "state": state}, lambda row: JobView(**row))
+        return paging.page(conn, JOBS, {"site": site, "state": state, "q": q}, lambda row: JobView(**row))
 
 
 @router.get("/jobs/{job_id}", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))

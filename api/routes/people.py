@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 
 from api.asked import Asked
 from api.context import Ctx
-from api.paging import Page, Paged
+from api.paging import Page, Paged, Sought
 from api.permissions import MayKeepPeople
 from api.problems import errors_of
 from model.rights import Role
@@ -92,10 +92,10 @@ class Ended(BaseModel):
 
 
 @router.get("/users", responses=errors_of(401, 403, 422, 503))
-def list_users(ctx: Ctx, person: MayKeepPeople, paging: Paged) -> Page[UserView]:
+def list_users(ctx: Ctx, person: MayKeepPeople, paging: Paged, q: Sought = None) -> Page[UserView]:
     """People by number, disabled and invited ones too."""
     with ctx.database() as conn:
-        return paging.page(conn, people.PEOPLE, {}, lambda row: UserView(**row))
+        return paging.page(conn, people.PEOPLE, {"q": q}, lambda row: UserView(**row))
 
 
 @router.post("/users", status_code=201, responses=errors_of(401, 403, 409, 422, 503))

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from api.asked import Asked
 from api.context import Context, Ctx
-from api.paging import Page, Paged
+from api.paging import Page, Paged, Sought
 from api.permissions import LOOK, MayEquip
 from api.problems import errors_of
 from api.quantities import InUnit, Quantities, Volume
@@ -105,10 +105,10 @@ def found(conn: Connection, listing: Listing, what: str, number: int, **filters:
 
 
 @router.get("/sites", dependencies=[LOOK], responses=errors_of(401, 422, 503))
-def list_sites(ctx: Ctx, paging: Paged) -> Page[SiteView]:
+def list_sites(ctx: Ctx, paging: Paged, q: Sought = None) -> Page[SiteView]:
     """Sites by number."""
     with ctx.database() as conn:
-        return paging.page(conn, SITES, {}, _site)
+        return paging.page(conn, SITES, {"q": q}, _site)
 
 
 @router.post("/sites", status_code=201, responses=errors_of(401, 403, 409, 422, 503))
@@ -142,10 +142,12 @@ def delete_site(ctx: Ctx, person: MayEquip, number: Number) -> None:
 
 
 @router.get("/circuits", dependencies=[LOOK], responses=errors_of(401, 422, 503))
-def list_circuits(ctx: Ctx, paging: Paged, unit: InUnit, site: int | None = None) -> Page[CircuitView]:
+def list_circuits(
+    ctx: Ctx, paging: Paged, unit: InUnit, site: int | None = None, q: Sought = None
+) -> Page[CircuitView]:
     """Circuits by number, of one site or all."""
     with ctx.database() as conn:
-        return paging.page(conn, CIRCUITS, {"site": site}, lambda row: _circuit(row, unit))
+        return paging.page(conn, CIRCUITS, {"site": site, "q": q}, lambda row: _circuit(row, unit))
 
 
 @router.post("/circuits", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -188,10 +190,10 @@ def delete_circuit(ctx: Ctx, person: MayEquip, number: Number) -> None:
 
 
 @router.get("/crews", dependencies=[LOOK], responses=errors_of(401, 422, 503))
-def list_crews(ctx: Ctx, paging: Paged) -> Page[CrewView]:
+def list_crews(ctx: Ctx, paging: Paged, q: Sought = None) -> Page[CrewView]:
     """Crews by number."""
     with ctx.database() as conn:
-        return paging.page(conn, CREWS, {}, lambda row: CrewView(**row))
+        return paging.page(conn, CREWS, {"q": q}, lambda row: CrewView(**row))
 
 
 @router.post("/crews", status_code=201, responses=errors_of(401, 403, 409, 422, 503))

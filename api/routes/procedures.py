@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from api.asked import Asked
 from api.context import Ctx
-from api.paging import Page, Paged
+from api.paging import Page, Paged, Sought
 from api.permissions import LOOK, MaySetProcedures
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Quantities
@@ -64,11 +64,15 @@ def list_procedures(
     unit: InUnit,
     volume_m3: Volume = None,
     every_version: Annotated[bool, Query(description="Older versions too.")] = False,
+    q: Sought = None,
 ) -> Page[ProcedureView]:
     """Procedures by number; with a volume, each says what it could show."""
     with ctx.database() as conn:
         return paging.page(
-            conn, PROCEDURES, {"every_version": every_version}, lambda row: _view(row, unit, volume_m3)
+            conn,
+            PROCEDURES,
+            {"every_version": every_version, "q": q},
+            lambda row: _view(row, unit, volume_m3),
         )
 
 

@@ -12,6 +12,7 @@ from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Field, Form, Typed, errors_of
 from api.pages.setup.instruments import PROPERTIES, USUAL
+from api.pages.setup.search import listed
 from api.permissions import MayEquip, MayKeepGateways
 from api.reader import texts_of
 from api.routes.equipment import meeting
@@ -40,7 +41,7 @@ def _sites(conn: Connection) -> tuple[tuple[str, str], ...]:
 
 def _gateways(request: Request, ctx: Ctx, typed: dict[str, str], error: BadInput | None = None) -> Response:
     with ctx.database() as conn:
-        rows = GATEWAYS.page(conn, {"site": None}, None, MOST_SHOWN)
+        rows, search = listed(request, conn, GATEWAYS, {"site": None}, MOST_SHOWN)
         sites = {site.id: site for site in equipment.sites(conn)}
         heard = presence.last_heard(conn)
     choices = tuple((str(site.id), site.name) for site in sites.values())
@@ -51,7 +52,7 @@ def _gateways(request: Request, ctx: Ctx, typed: dict[str, str], error: BadInput
     errors = errors_of(error) if error else {}
     form = Form(fields, typed, "/setup/gateways", "Add gateway", errors)
     rows.sort(key=lambda row: (row["revoked_at"] is not None, row["name"]))
-    return render(request, "setup/gateways.html", 422 if error else 200, rows=rows, form=form)
+    return render(request, "setup/gateways.html", 422 if error else 200, rows=rows, search=search, form=form)
 
 
 @router.get("/setup/gateways")

@@ -10,6 +10,7 @@ from api.context import Context, Ctx
 from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Field, Form, Typed, choices_of, errors_of
+from api.pages.setup.search import listed
 from api.permissions import MayEquip
 from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of, found
@@ -45,9 +46,9 @@ USUAL = {"role": "gauge", "position": "circuit", "accuracy": "10 %", "interval":
 def instruments(request: Request, ctx: Ctx, person: MayEquip) -> Response:
     """All instruments, by gateway."""
     with ctx.database() as conn:
-        rows = INSTRUMENTS.page(conn, {"gateway": None, "site": None}, None, MOST_SHOWN)
+        rows, search = listed(request, conn, INSTRUMENTS, {"gateway": None, "site": None}, MOST_SHOWN)
     rows.sort(key=lambda row: (row["retired_at"] is not None, row["gateway"], row["name"]))
-    return render(request, "setup/instruments.html", rows=rows)
+    return render(request, "setup/instruments.html", rows=rows, search=search)
 
 
 def _instrument(

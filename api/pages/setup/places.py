@@ -14,6 +14,7 @@ from api.pages import render
 from api.pages.after import see
 from api.pages.setup import pipes
 from api.pages.setup.forms import Field, Form, Typed, errors_of
+from api.pages.setup.search import narrowed
 from api.permissions import MayEquip
 from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of
@@ -25,6 +26,7 @@ from model.texts import Texts
 from physics.refrigerants import NOT_LISTED, REFRIGERANTS, listed
 from store import audit, changing, deleting, equipment
 from store.database import Connection
+from store.lists import CIRCUITS, CREWS, SITES
 
 router = APIRouter()
 
@@ -58,7 +60,8 @@ def _sites(request: Request, ctx: Ctx, form: Form, status: int = 200) -> Respons
             "SELECT s.*, (SELECT count(*) FROM circuit c WHERE c.site_id = s.id) AS circuits, "
             "(SELECT count(*) FROM gateway g WHERE g.site_id = s.id) AS gateways FROM site s ORDER BY s.name"
         ).fetchall()
-    return render(request, "setup/sites.html", status, rows=rows, form=form, lists=LISTS)
+        rows, search = narrowed(request, conn, SITES, rows, {})
+    return render(request, "setup/sites.html", status, rows=rows, search=search, form=form, lists=LISTS)
 
 
 @router.get("/setup/sites")
@@ -164,7 +167,8 @@ def circuits(request: Request, ctx: Ctx, person: MayEquip) -> Response:
             "SELECT c.*, s.name AS site FROM circuit c JOIN site s ON s.id = c.site_id "
             "ORDER BY s.name, c.name"
         ).fetchall()
-    return render(request, "setup/circuits.html", rows=rows)
+        rows, search = narrowed(request, conn, CIRCUITS, rows, {"site": None})
+    return render(request, "setup/circuits.html", rows=rows, search=search)
 
 
 @router.post("/setup/sites/{number}/circuits")
@@ -280,7 +284,17 @@ def _crews(
             "SELECT w.*, (SELECT count(*) FROM job j WHERE j.crew_id = w.id) AS jobs FROM crew w "
             "ORDER BY w.name"
         ).fetchall()
-    return render(request, "setup/crews.html", status, rows=rows, form=form, at=at or {}, typed=form.values)
+        rows, search = narrowed(request, conn, CREWS, rows, {})
+    return render(
+        request,
+        "setup/crews.html",
+        status,
+        rows=rows,
+        search=search,
+        form=form,
+        at=at or {},
+        typed=form.values,
+    )
 
 
 @router.get("/setup/crews")

@@ -9,6 +9,7 @@ from api.context import Context, Ctx
 from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Field, Form, Typed, errors_of
+from api.pages.setup.search import listed
 from api.permissions import MayEquip, MaySetProcedures
 from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of, found
@@ -66,7 +67,7 @@ def _volume(request: Request) -> tuple[str, float | None, str]:
 def _list(request: Request, ctx: Context, form: Form, status: int = 200) -> Response:
     text, volume, problem = _volume(request)
     with ctx.database() as conn:
-        rows = PROCEDURES.page(conn, {"every_version": False}, None, MOST_SHOWN)
+        rows, search = listed(request, conn, PROCEDURES, {"every_version": False}, MOST_SHOWN)
         default = conn.execute("SELECT id, name, version FROM procedure WHERE is_default").fetchone()
         jobs = {
             row["name"]: row["n"]
@@ -81,6 +82,7 @@ def _list(request: Request, ctx: Context, form: Form, status: int = 200) -> Resp
         "setup/procedures.html",
         422 if problem and status == 200 else status,
         rows=shown,
+        search=search,
         form=form,
         jobs=jobs,
         default=default,
