@@ -31,23 +31,24 @@ Rows = NDArray[np.void]
 PLACES_AT_MOST = 1000
 """Places are named by gateways and kept for good, so their number is bounded."""
 
-_POSTGRES_EPOCH_US = 946_684_800_000_000
+POSTGRES_EPOCH_US = 946_684_800_000_000
 """PostgreSQL's binary timestamps count from 2000-01-01."""
 
 # The binary form of COPY: a count of fields, then length and content of each, all big-endian.
 _SIZES = {"instrument_id": ">i4", "quantity": ">i2", "place_id": ">i2", "time_us": ">i8", "value": ">f8",
-          "arrived_us": ">i8"}  # fmt: skip
+          "arrived_us": ">i8", "newest": "i1"}  # fmt: skip
 _BINARY = np.dtype(
     [("fields", ">i2")]
     + [part for name, size in _SIZES.items() for part in ((f"{name}_length", ">i4"), (name, size))]
 )
+_CHANNEL = ("instrument_id", "quantity", "place_id")
 _HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _TRAILER = b"\xff\xff"
 
 _STAGING = """
 CREATE TEMP TABLE IF NOT EXISTS staging (
     instrument_id integer, quantity smallint, place_id smallint, time timestamptz, value float8,
-    arrived timestamptz
+    arrived timestamptz, newest boolean
 ) ON COMMIT DELETE ROWS
 """
 _COPY = "COPY staging FROM STDIN (FORMAT BINARY)"
@@ -68,8 +69,7 @@ SELECT (SELECT count(*) FROM fresh) AS new, (SELECT count(*) FROM touched) AS to
 # The greatest time wins; of two values for one time the smaller, as in judgement.
 _LATEST = """
 INSERT INTO latest (instrument_id, quantity, place_id, time, value, arrived)
-SELECT DISTINCT ON (instrument_id, quantity, place_id) instrument_id, quantity, place_id, time, value, arrived
-FROM staging ORDER BY instrument_id, quantity, place_id, time DESC, value
+SELECT instrument_id, quantity, place_id, time, value, arrived FROM staging WHERE newest
 ON CONFLICT (instrument_id, quantity, place_id) DO UPDATE
 SET time = excluded.time, value = excluded.value, arrived = excluded.arrived
 WHERE latest.time < excluded.time OR (latest.time = excluded.time AND latest.value > excluded.value)
@@ -121,10 +121,19 @@ def _binary(rows: Rows) -> bytes:
     out["fields"] = len(_SIZES)
     for name, size in _SIZES.items():
         out[f"{name}_length"] = np.dtype(size).itemsize
-        out[name] = rows[name]
-    out["time_us"] -= _POSTGRES_EPOCH_US
-    out["arrived_us"] -= _POSTGRES_EPOCH_US
+        out[name] = _newest(rows) if name == "newest" else rows[name]
+    out["time_us"] -= POSTGRES_EPOCH_US
+    out["arrived_us"] -= POSTGRES_EPOCH_US
     return _HEADER + out.tobytes() + _TRAILER
+
+
+def _newest(rows: Rows) -> NDArray[np.bool_]:
+    """Of rows in order, which is its channel's newest; of several values for that time the smallest."""
+    channel = np.any([np.diff(rows[key], prepend=-1) != 0 for key in _CHANNEL], axis=0)
+    moment = np.flatnonzero(channel | (np.diff(rows["time_us"], prepend=-1) != 0))
+    newest = np.zeros(len(rows), bool)
+    newest[moment[np.append(channel[moment][1:], True)]] = True
+    return newest
 
 
 def place_ids(conn: Connection, names: Iterable[str]) -> dict[str, int]:
