@@ -17,6 +17,7 @@ import psycopg
 from ingest.config import IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import UNKNOWN, Item, interpret
+from ingest.lags import Lags
 from ingest.outcomes import find_orders
 from ingest.pack import RecordRefused
 from ingest.receipts import Receipt
@@ -136,6 +137,7 @@ class Writer(threading.Thread):
         self._places: dict[str, int] = {}
         self._quarantine_used: Counter[str] = Counter()
         self._quarantine_read = -float("inf")
+        self._lags = Lags()
 
     def stop(self) -> None:
         """Finish the batch in hand and end; not waited for."""
@@ -170,6 +172,7 @@ class Writer(threading.Thread):
         self.counters.messages += len(batch)
         self.counters.commits += len(done)
         self._measure(items, done)
+        self._note_lags(items)
 
     def _measure(self, items: Sequence[Item], done: Sequence[Written]) -> None:
         """Count what is committed, and how long it took on its ways."""
@@ -192,6 +195,17 @@ class Writer(threading.Thread):
             ),
         ):
             measures.observe(name, (now_us - np.array(moments, np.int64)) / US, lane=lane)
+
+    def _note_lags(self, items: Sequence[Item]) -> None:
+        """How the clocks of gateways go; nothing waits for it, and nothing is lost if it fails."""
+        self._lags.take(items)
+        try:
+            self._lags.note(self._connected())
+        except psycopg.Error as error:
+            log.warning(
+                "%s: lags of gateways are not noted: %s", self.name, str(error).strip().splitlines()[:1]
+            )
+            self._disconnect()
 
     def _commit(self, items: list[Item]) -> list[Written]:
         """Store items, in one transaction if nothing in them hinders it."""

@@ -20,7 +20,7 @@ ORDER BY 1, 2
 """
 
 ALONG = {
-    "gateway": ("gateway_presence",),
+    "gateway": ("gateway_presence", "gateway_clock"),
     "instrument": ("pack_ledger", "unknown_name", "latest"),
 }
 """What belongs to a thing alone and goes with it."""

@@ -89,7 +89,9 @@ CREWS = Listing("SELECT id, name FROM crew", searched="name")
 
 GATEWAYS = Listing(
     "SELECT g.id, g.name, g.site_id, g.created_at, g.revoked_at, p.online, p.software, p.boot, "
-    "p.arrived_at AS presence_at FROM gateway g LEFT JOIN gateway_presence p ON p.gateway_id = g.id "
+    "p.arrived_at AS presence_at, c.ahead_s AS clock_ahead_s "
+    "FROM gateway g LEFT JOIN gateway_presence p ON p.gateway_id = g.id "
+    "LEFT JOIN gateway_clock_ahead c ON c.gateway_id = g.id "
     "WHERE %(site)s::int IS NULL OR g.site_id = %(site)s",
     searched=f"name, software, {_SITE_NAME}",
 )

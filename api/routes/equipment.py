@@ -16,6 +16,7 @@ from api.permissions import LOOK, MayEquip, MayKeepGateways
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, Quantities
 from api.routes.places import LARGEST_ID, Number, by_of, found
+from model import skew
 from model.access import Credentials, may_publish, may_read, nats_user
 from model.equipment import Gateway, Position, Role
 from model.meeting import USUAL_PORT, Meeting
@@ -50,6 +51,13 @@ class GatewayView(NewGateway, extra="ignore"):
     presence_at: datetime | None
     software: str | None
     boot: str | None
+    clock_ahead_s: float | None = Field(
+        description="How far its clock is ahead of ours, at least [s], from `sent` of its packs; "
+        "negative: behind, at most; null: not known."
+    )
+    clock_trouble: str | None = Field(
+        description="Where that is more than 10 s: one sentence, with what it means for the judgement."
+    )
 
 
 class GatewayMade(NewGateway, extra="ignore"):
@@ -120,7 +128,7 @@ class InstrumentChanged(InstrumentView):
 def list_gateways(ctx: Ctx, paging: Paged, site: int | None = None, q: Sought = None) -> Page[GatewayView]:
     """Gateways by number, of one site or all."""
     with ctx.database() as conn:
-        return paging.page(conn, GATEWAYS, {"site": site, "q": q}, lambda row: GatewayView(**row))
+        return paging.page(conn, GATEWAYS, {"site": site, "q": q}, _gateway)
 
 
 @router.post("/gateways", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -137,7 +145,7 @@ def add_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, new: NewGat
 def read_gateway(ctx: Ctx, number: Number) -> GatewayView:
     """One gateway."""
     with ctx.database() as conn:
-        return GatewayView(**found(conn, GATEWAYS, "gateway", number, site=None))
+        return _gateway(found(conn, GATEWAYS, "gateway", number, site=None))
 
 
 @router.patch("/gateways/{number}", responses=errors_of(401, 403, 404, 422, 503))
@@ -145,7 +153,7 @@ def move_gateway(ctx: Ctx, person: MayKeepGateways, number: Number, change: Gate
     """Let a gateway belong to another site; its jobs stay where they are."""
     with ctx.database() as conn:
         changing.move_gateway(conn, number, by_of(ctx, person), change.site_id)
-        return GatewayView(**found(conn, GATEWAYS, "gateway", number, site=None))
+        return _gateway(found(conn, GATEWAYS, "gateway", number, site=None))
 
 
 @router.post("/gateways/{number}/rotate", responses=errors_of(401, 403, 404, 409, 503))
@@ -162,7 +170,7 @@ def revoke_gateway(ctx: Ctx, person: MayKeepGateways, number: Number) -> Gateway
     with ctx.database() as conn:
         row = found(conn, GATEWAYS, "gateway", number, site=None)
         equipment.revoke_gateway(conn, row["name"], ctx.clock.now_us(), by=by_of(ctx, person))
-        return GatewayView(**found(conn, GATEWAYS, "gateway", number, site=None))
+        return _gateway(found(conn, GATEWAYS, "gateway", number, site=None))
 
 
 @router.post("/gateways/{number}/reinstate", responses=errors_of(401, 403, 404, 409, 503))
@@ -258,6 +266,11 @@ def meeting(request: Request, ctx: Context) -> Meeting:
         return Meeting(here, USUAL_PORT["mqtt"])
     own = probe.host in ("127.0.0.1", "::1", "localhost")
     return Meeting(here if own else probe.host, probe.port, secure=probe.tls() is not None)
+
+
+def _gateway(row: dict[str, Any]) -> GatewayView:
+    ahead_s = row["clock_ahead_s"]
+    return GatewayView(**row, clock_trouble=skew.in_words(ahead_s) if skew.off(ahead_s) else None)
 
 
 def _made(request: Request, ctx: Context, gateway: Gateway, login: Credentials) -> GatewayMade:

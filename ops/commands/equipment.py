@@ -72,21 +72,36 @@ def _show_login(shown: Gateway, login: Credentials, *, json: bool) -> None:
 @gateway.command("list")
 def list_gateways(json: Json = False) -> None:
     """All gateways."""
-    from store import equipment
+    from store import clocks, equipment
 
     with database() as connection:
-        show([as_row(found) for found in equipment.gateways(connection)], as_json=json)
+        ahead = clocks.ahead(connection)
+        show(
+            [
+                {**as_row(found), "clock_ahead_s": ahead.get(found.id)}
+                for found in equipment.gateways(connection)
+            ],
+            as_json=json,
+        )
 
 
 @gateway.command("show")
 def show_gateway(name: Name, json: Json = False) -> None:
     """One gateway with its instruments."""
-    from store import equipment
+    from model import skew
+    from store import clocks, equipment
 
     with database() as connection:
         found = equipment.gateway_named(connection, name)
         names = [i.name for i in equipment.instruments(connection, found.id)]
-    show_one({**as_row(found), "instruments": names if json else ", ".join(names)}, as_json=json)
+        ahead_s = clocks.ahead(connection, found.id).get(found.id)
+    row = {
+        **as_row(found),
+        "instruments": names if json else ", ".join(names),
+        "clock_ahead_s": ahead_s,
+        "clock": skew.in_words(ahead_s),
+    }
+    show_one(row, as_json=json)
 
 
 @gateway.command("rotate")

@@ -11,6 +11,7 @@ import pytest
 
 from model.alert import Priority
 from model.reading import Quantity
+from store import clocks
 from store.database import Connection
 from tests.api.scene import HOUR, Made, Scene
 from tests.api.serving import NOON_US, TECHNICIAN, Serving
@@ -390,6 +391,24 @@ def test_a_gateway_that_is_heard_or_refused_is_not_called_unheard(
     said(pages.get(address), 200, "last heard of")
     said(pages.get("/setup/gateways"), 200, "last heard of")
     assert "gw-quay</a> sends, but" not in pages.get("/setup").text
+
+
+def test_a_gateway_whose_clock_is_wrong_is_said_to_be_and_what_it_means(
+    pages: httpx.Client, job: Made, conn: Connection
+) -> None:
+    page = f"/setup/gateways/{job.gauge.gateway_id}"
+    view = f"/api/v1/gateways/{job.gauge.gateway_id}"
+    assert "clock" not in pages.get(page).text
+    assert pages.get(view).json()["clock_ahead_s"] is None
+    clocks.note(conn, {"gw-quay": clocks.Lag(200_000, 9, NOON_US)})
+    said(pages.get(page), 200, "Its clock agrees with ours to 10 s.")
+    assert pages.get(view).json()["clock_trouble"] is None
+    clocks.note(conn, {"gw-quay": clocks.Lag(-42_000_000, 9, NOON_US)})
+    said(pages.get(page), 200, "Its clock is 42 s or more ahead of ours", "the gateway's own times")
+    told = pages.get(view).json()
+    assert told["clock_ahead_s"] == 42
+    assert "42 s or more ahead of ours" in told["clock_trouble"]
+    assert pages.get("/api/v1/gateways").json()["items"][0]["clock_ahead_s"] == 42
 
 
 def test_a_procedure_sent_twice_makes_one_version(pages: httpx.Client, conn: Connection) -> None:

@@ -154,6 +154,20 @@ def test_cbor_by_content_type_on_mqtt_5(database: str, any_broker: Broker, mosqu
             )
 
 
+def test_the_clock_of_a_gateway_is_reckoned_from_what_its_packs_say(
+    any_broker: Broker, database: str, mosquitto_pub: Publish
+) -> None:
+    register(database)
+    ahead = "SELECT g.name, c.ahead_s FROM gateway_clock_ahead c JOIN gateway g ON g.id = c.gateway_id"
+    pack = json.dumps([pressure(1.0), {"n": "sent", "v": time.time() + 120}])
+    with ingest(config(database, any_broker)):
+        mosquitto_pub(any_broker.url("gw1"), "hf/1/gw1/g1/data", pack)
+        wait_until(lambda: query(database, ahead) != [], what="the clock")
+    [(name, ahead_s)] = query(database, ahead)
+    assert name == "gw1"
+    assert 60 < ahead_s <= 120  # as old as the pack was when it came
+
+
 def test_presence_and_the_broker_s_word_when_a_gateway_dies(
     any_broker: Broker, database: str, mosquitto_pub: Publish
 ) -> None:

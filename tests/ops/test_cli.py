@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from ops import cli
+from store import clocks
 from store.database import connect
 from store.quarantine import Refusal, Room, put
 
@@ -79,6 +80,18 @@ def test_a_site_a_gateway_and_a_gauge_are_registered_and_shown(run: Run) -> None
     assert "password" not in run("gateway", "list", "--json")
     assert "gauge-1" in run("instrument", "list", "--gateway", "trial-gw")
     assert "Trial bench" in run("site", "list")
+
+
+def test_a_gateway_s_clock_is_shown_and_what_is_wrong_with_it(run: Run, database: str) -> None:
+    run("site", "add", "Bench", "--time-zone", "UTC")
+    run("gateway", "add", "gw-one", "--site", "Bench")
+    assert json.loads(run("gateway", "list", "--json"))[0]["clock_ahead_s"] is None
+    with connect(database, application="test") as connection:
+        clocks.note(connection, {"gw-one": clocks.Lag(-42_000_000, 9, 1_780_000_000_000_000)})
+    assert json.loads(run("gateway", "list", "--json"))[0]["clock_ahead_s"] == 42
+    assert "42 s or more ahead of ours" in json.loads(run("gateway", "show", "gw-one", "--json"))["clock"]
+    assert "42 s or more ahead of ours" in run("gateway", "show", "gw-one")
+    assert json.loads(run("gateway", "delete", "gw-one", "--json"))["deleted"] is True
 
 
 def test_a_revoked_gateway_is_shown_as_revoked(run: Run) -> None:

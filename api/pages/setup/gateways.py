@@ -17,6 +17,7 @@ from api.permissions import MayEquip, MayKeepGateways
 from api.reader import texts_of
 from api.routes.equipment import meeting
 from api.routes.places import Number, by_of, found
+from model import skew
 from model.access import Credentials
 from model.equipment import Gateway
 from model.errors import BadInput, NotFound
@@ -124,6 +125,8 @@ def _gateway(
         "setup/gateway.html",
         status,
         gateway=row,
+        clock=skew.in_words(row["clock_ahead_s"]),
+        clock_off=skew.off(row["clock_ahead_s"]),
         site=site,
         heard_at=heard.get(number),
         refused=refused,
