@@ -48,7 +48,8 @@ class AlertView(BaseModel):
 def alert_view(row: dict[str, Any], unit: Quantities = STORED) -> AlertView:
     """An alert from its row in `store.lists.ALERTS`."""
     told = find(row["text"], settings=(row["target_pa"], row["limit_pa"]))
-    return AlertView.model_validate({**row, "text": unit.sentence(row["text"], told), "figures": told})
+    said = {"text": unit.sentence(row["text"], told), "action": unit.sentence(row["action"])}
+    return AlertView.model_validate({**row, **said, "figures": told})
 
 
 def live_alerts(conn: Connection) -> dict[int, Message]:

@@ -308,7 +308,7 @@ def _alert(row: BoardRow, unit: Quantities) -> AlertView | None:
         acknowledged=row.alert.state is AlertState.ACTIVE_ACKNOWLEDGED,
         text=unit.sentence(row.alert.text, told),
         figures=told,
-        action=row.alert.action,
+        action=unit.sentence(row.alert.action),
         more=row.alerts - 1,
     )
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 from api.quantities import Pressure, Quantities, Temperature, moment
 from api.sentences import TextFigure, find
 from model.clock import to_datetime
-from model.judgement import Cause, Diagnosis, EarlyCall, Forecast, HoldTest, Interval, Verdict
+from model.judgement import Cause, Diagnosis, EarlyCall, Forecast, HoldTest, Interval, Urgency, Verdict
 from store.judgement import decode
 
 
@@ -36,7 +36,14 @@ class DiagnosisView(BaseModel):
     equilibrium_temperature: Temperature | None = Field(
         description="Whose saturation pressure it would be, if all of the vapour were water."
     )
-    advice: str
+
+
+class AdviceView(BaseModel):
+    """What to do about a hold, and how soon. An estimate."""
+
+    urgency: Urgency
+    line: str = Field(description="One line for the desk: how soon, and why.")
+    steps: list[str] = Field(description="What to do, in that order.")
 
 
 class ForecastView(BaseModel):
@@ -96,6 +103,7 @@ class HoldTestView(BaseModel):
     deciding_instrument_id: int | None
     remarks: list[str]
     diagnosis: DiagnosisView | None
+    advice: AdviceView | None = Field(description="Once there is a verdict.")
     forecast: ForecastView | None = Field(description="While it runs, once there are readings enough.")
     early_call: EarlyCallView | None = Field(description="Told once, and kept whatever the verdict becomes.")
     withdrawn_at: datetime | None = Field(description="Late readings showed that there was no such hold.")
@@ -136,6 +144,13 @@ def hold_view(row: dict[str, Any], unit: Quantities) -> HoldTestView:
         deciding_instrument_id=hold.deciding_instrument_id,
         remarks=[sentence(remark) for remark in hold.remarks],
         diagnosis=None if hold.diagnosis is None else _diagnosis(hold.diagnosis, unit),
+        advice=None
+        if hold.advice is None
+        else AdviceView(
+            urgency=hold.advice.urgency,
+            line=sentence(hold.advice.line),
+            steps=[sentence(step) for step in hold.advice.steps],
+        ),
         forecast=None if hold.forecast is None else forecast_view(hold.forecast),
         early_call=None if hold.early_call is None else _early_call(hold.early_call),
         withdrawn_at=row["withdrawn_at"],
@@ -163,7 +178,6 @@ def _diagnosis(found: Diagnosis, unit: Quantities) -> DiagnosisView:
         vapour=unit.or_none(found.vapour_pa),
         vapour_g=found.vapour_g,
         equilibrium_temperature=unit.temperature(found.equilibrium_temperature_k),
-        advice=found.advice,
     )
 
 

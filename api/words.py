@@ -12,7 +12,7 @@ from model.alert import AlertState, Priority
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
-from model.judgement import Cause, PhaseKind, Verdict, named_together
+from model.judgement import Cause, PhaseKind, Urgency, Verdict, named_together
 from model.order import OrderState
 from model.reading import Valve
 
@@ -53,6 +53,11 @@ ORDERS: Mapping[OrderState | Standing, Mark] = {
     Standing.UNREPORTED: Mark(key="unreported", word="Done, says the gateway", shape="rest", tone="calm"),
 }
 """Of an order; of one that is done by what the valve reports since."""
+URGENCIES = {
+    Urgency.NOW: Mark(key="go-now", word="Go now", shape="rank-4", tone="bad"),
+    Urgency.CAN_WAIT: Mark(key="can-wait", word="Can wait till morning", shape="rank-2", tone="warn"),
+    Urgency.NO_NEED: Mark(key="no-need", word="No need to go", shape="pass", tone="good"),
+}
 JUDGED_ANEW = Mark(key="judged-anew", word="Being judged anew", shape="await", tone="busy")
 PRIORITIES = {
     Priority.URGENT: Mark(key="urgent", word="Urgent", shape="rank-4", tone="bad"),

@@ -88,6 +88,26 @@ class Interval:
     high: float
 
 
+class Urgency(StrEnum):
+    """How soon somebody is needed. An estimate."""
+
+    NOW = "go-now"
+    CAN_WAIT = "can-wait"
+    """Till morning."""
+    NO_NEED = "no-need"
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do about a hold test."""
+
+    urgency: Urgency
+    line: str
+    """One line for the desk: how soon, and why."""
+    steps: tuple[str, ...] = ()
+    """Sentences: what to do, in that order."""
+
+
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
     """Estimated cause of what a hold showed."""
@@ -102,7 +122,8 @@ class Diagnosis:
     vapour_pa: float | None = None
     vapour_g: float | None = None
     equilibrium_temperature_k: float | None = None
-    advice: str = ""
+    coldest_k: float | None = None
+    """Lowest temperature that was reported over the readings [K]."""
     until_us: int | None = None
     """Readings up to here were looked at [µs]."""
 
@@ -175,6 +196,8 @@ class HoldTest:
     remarks: tuple[str, ...] = ()
     """What a reader of the verdict must also know, in sentences."""
     diagnosis: Diagnosis | None = None
+    advice: Advice | None = None
+    """Once there is a verdict."""
     forecast: Forecast | None = None
     """While it runs."""
     early_call: EarlyCall | None = None

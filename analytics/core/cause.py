@@ -83,6 +83,9 @@ def diagnose(
     Diagnosis
         Unclear where fewer than eight points are left.
     """
+    coldest_k = None
+    if temperature_k is not None and np.isfinite(temperature_k).any():
+        coldest_k = float(np.nanmin(temperature_k))
     readings = binned(time_s, pressure_pa, temperature_k, settle_s, top_pa)
     t, p = readings.t, readings.p
     kelvin = None if readings.kelvin is None else float(readings.kelvin[0])
@@ -125,7 +128,7 @@ def diagnose(
         if vapour_pa is None or volume_m3 is None
         else 1000.0 * vapour_mass(vapour_pa, volume_m3, kelvin or _ROOM_K),
         equilibrium_temperature_k=saturation_temperature(end_pa) if wet and end_pa > 0 else None,
-        advice=advice(cause),
+        coldest_k=coldest_k,
     )
 
 
@@ -143,7 +146,7 @@ def _gross(pressure_pa: FloatArray, kelvin: float | None, top_pa: float | None) 
         if leak >= CERTAIN
         else ": something is open, or much water is in it."
     )
-    return Diagnosis(cause, probabilities, (said,), advice=advice(cause))
+    return Diagnosis(cause, probabilities, (said,))
 
 
 def _too_little() -> Diagnosis:
@@ -152,7 +155,6 @@ def _too_little() -> Diagnosis:
         Cause.UNCLEAR,
         dict.fromkeys(causes, 1.0 / len(causes)),
         ("Too few readings after settling to tell one shape from another.",),
-        advice="Blank the rig off and test it alone first, then repeat the hold with a working gauge.",
     )
 
 
@@ -292,21 +294,3 @@ def _undecided(probabilities: dict[str, float]) -> str:
         f"{WORDS[Cause(first)].capitalize()} ({probabilities[first]:.0%}) and {WORDS[Cause(second)]} "
         f"({probabilities[second]:.0%}) cannot be told apart by these readings yet."
     )
-
-
-def advice(cause: Cause) -> str:
-    """What to do about a cause, the rig first."""
-    rig = "Blank the rig off (hoses, core tool, gauge fitting) and test it alone first. "
-    return {
-        Cause.TIGHT: "No need to act on this hold; a vacuum hold does not replace a pressure test.",
-        Cause.LEAK: rig + "If it holds, look for a leak of about this size, isolating section by section.",
-        Cause.MOISTURE: rig
-        + "If it holds, dry more: pump longer and warm the circuit, perhaps break with dry nitrogen.",
-        Cause.LEAK_AND_MOISTURE: rig + "If it holds, find the leak before drying on: it lets in damp air.",
-        Cause.OUTGASSING: rig
-        + "If it holds, pump longer and warm the circuit; then repeat with a longer hold.",
-        Cause.UNCLEAR: rig
-        + "If it holds, three things tell leak from water: a longer hold (water levels off, a leak goes on), "
-        "isolating a section and holding again, or warming the circuit gently, never with a flame (the "
-        "pressure of water rises steeply, what a leak lets in hardly).",
-    }[cause]

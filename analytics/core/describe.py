@@ -47,7 +47,8 @@ def describe(result: dict[str, Any], picture: str = "") -> str:
     lines += ["", f"  Likely cause: {_cause(hold)} ({_shares(hold['probabilities'])})."]
     lines += [f"  {sentence}" for sentence in hold["evidence"]]
     lines += _rates(hold)
-    lines.append(f"  {hold['advice']}")
+    if hold["advice"] is not None:
+        lines += ["", f"  {hold['advice']['line']}", *(f"  - {step}" for step in hold["advice"]["steps"])]
     return "\n".join(lines)
 
 

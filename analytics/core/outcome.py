@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from typing import Any
 
+from analytics.core.advice import advise
 from model.clock import to_datetime
-from model.judgement import Diagnosis, HoldTest, Interval, Phase, Verdict
+from model.judgement import Advice, Diagnosis, HoldTest, Interval, Phase, Verdict
 from physics.constants import ZERO_CELSIUS_K
 
 
@@ -42,7 +44,7 @@ def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
         "cause": cause.cause.value,
         "probabilities": cause.probabilities,
         "evidence": list(cause.evidence),
-        "advice": cause.advice,
+        "advice": _advice(advise(replace(hold, diagnosis=cause))),
         "rise_pa_per_s": {"leak": _interval(cause.leak_pa_per_s)},
         "leak_rate_pa_m3_per_s": _interval(cause.leak_pa_m3_per_s),
         "moisture": {
@@ -52,6 +54,12 @@ def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
         },
         "early_call": _early_call(hold),
     }
+
+
+def _advice(advice: Advice | None) -> dict[str, object] | None:
+    if advice is None:
+        return None
+    return {"urgency": advice.urgency.value, "line": advice.line, "steps": list(advice.steps)}
 
 
 def _early_call(hold: HoldTest) -> dict[str, object]:

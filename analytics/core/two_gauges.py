@@ -14,7 +14,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 from model.judgement import Cause, Diagnosis, Interval
@@ -26,9 +25,7 @@ APART = 0.5
 """Difference of two probabilities of a leak from which on two gauges do not agree. Our own choice."""
 
 
-def heard_both(
-    deciding: Diagnosis, other: Diagnosis, certain: float, advice: Callable[[Cause], str]
-) -> Diagnosis:
+def heard_both(deciding: Diagnosis, other: Diagnosis, certain: float) -> Diagnosis:
     """The deciding gauge's diagnosis in the light of a second gauge's.
 
     Parameters
@@ -37,8 +34,6 @@ def heard_both(
         Each of its own gauge's readings of the same hold.
     certain : float
         Probability from which on a cause is named.
-    advice : callable
-        What to do about a cause.
     """
     if other.leak_pa_per_s is None or deciding.leak_pa_per_s is None:
         return deciding  # one of them saw too little for an estimate
@@ -64,7 +59,6 @@ def heard_both(
         vapour_pa=deciding.vapour_pa if wet else None,
         vapour_g=deciding.vapour_g if wet else None,
         equilibrium_temperature_k=deciding.equilibrium_temperature_k if wet else None,
-        advice=deciding.advice if cause is deciding.cause else advice(cause),
     )
 
 

@@ -14,7 +14,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.core.cause import WITH_OR_WITHOUT, WORDS, advice, diagnose
+from analytics.core.advice import advise, leak_probability
+from analytics.core.cause import WITH_OR_WITHOUT, WORDS, diagnose
 from analytics.core.track import View
 from analytics.core.two_gauges import heard_both
 from model.clock import US
@@ -100,7 +101,7 @@ def estimate(conn: Connection, setup: Setup, hold: HoldTest, until_us: int) -> D
         and any(row[2] == one.id and row[3] == Quantity.PRESSURE for row in rows)
     ]
     for second in seconds[:1]:
-        diagnosis = heard_both(diagnosis, _of_gauge(rows, setup, hold, second), CERTAIN, advice)
+        diagnosis = heard_both(diagnosis, _of_gauge(rows, setup, hold, second), CERTAIN)
     return replace(diagnosis, until_us=until_us)
 
 
@@ -125,15 +126,13 @@ def _of_gauge(rows: Sequence[Row], setup: Setup, hold: HoldTest, instrument_id: 
 
 
 def explained(hold: HoldTest, diagnosis: Diagnosis | None) -> HoldTest:
-    """The hold with its cause; a pass with a probable leak says so."""
-    if diagnosis is None:
-        return hold
-    probabilities = diagnosis.probabilities
-    leak = probabilities.get(Cause.LEAK, 0.0) + probabilities.get(Cause.LEAK_AND_MOISTURE, 0.0)
+    """The hold with its cause and what to do about it; a pass with a probable leak says so."""
+    leak = leak_probability(diagnosis)
     text = hold.text
     if hold.verdict is Verdict.PASSED and leak >= LEAK_SUSPECTED:
         text = f"Passed by the rule, leak suspected ({leak:.0%}). {text}"
-    return replace(hold, diagnosis=diagnosis, text=text)
+    caused = replace(hold, diagnosis=diagnosis, text=text)
+    return replace(caused, advice=advise(caused))
 
 
 def named(diagnosis: Diagnosis) -> str:

@@ -15,7 +15,7 @@ from analytics.core.track import View
 from analytics.worker import causes
 from model.clock import US
 from model.event import EventKind
-from model.judgement import Cause, Fact, HoldTest, Phase, PhaseKind, Verdict
+from model.judgement import Cause, Fact, HoldTest, Phase, PhaseKind, Urgency, Verdict
 from store import judgement
 from store.database import Connection
 from store.events import NewEvent
@@ -199,7 +199,7 @@ def _revision(item: Judged, old: StoredHold, new: StoredHold, now_us: int) -> Re
     else:
         because = item.because
         if not old.withdrawn and verdict == old.hold.verdict:
-            if cause_of(new.hold) == cause_of(old.hold):
+            if (cause_of(new.hold), urgency_of(new.hold)) == (cause_of(old.hold), urgency_of(old.hold)):
                 return None
             if _seen_longer(old.hold, new.hold):
                 because = MORE
@@ -218,6 +218,11 @@ def cause_of(hold: HoldTest) -> Cause | None:
     return None if hold.diagnosis is None else hold.diagnosis.cause
 
 
+def urgency_of(hold: HoldTest) -> Urgency | None:
+    """How soon somebody is needed, if anybody knows."""
+    return None if hold.advice is None else hold.advice.urgency
+
+
 def _hold_data(stored: StoredHold) -> dict[str, object]:
     hold = stored.hold
     data: dict[str, object] = {
@@ -230,6 +235,8 @@ def _hold_data(stored: StoredHold) -> dict[str, object]:
     }
     if hold.diagnosis is not None:
         data |= {"cause": hold.diagnosis.cause, "probabilities": hold.diagnosis.probabilities}
+    if hold.advice is not None:
+        data |= {"urgency": hold.advice.urgency, "advice": [hold.advice.line, *hold.advice.steps]}
     return data
 
 

@@ -5,7 +5,7 @@ Cautions stand where an act is proposed. The advice is common practice (no sourc
 
 from __future__ import annotations
 
-from model.judgement import Cause
+from collections.abc import Sequence
 
 RIG_FIRST = (
     "Blank the rig off and test it alone first: "
@@ -19,38 +19,13 @@ CAUTION = (
     "a licensed technician come first."
 )
 
-LOOK_FOR_LEAK = (
-    "Then look for the leak by isolating section by section; a hold judges only what is connected."
-)
-DRY_MORE = (
-    "Then pump longer and warm, perhaps with a dry-nitrogen break (through a regulator with a relief "
-    "device), and hold again."
-)
-
-AFTER_FAIL: dict[Cause, str] = {
-    Cause.LEAK: LOOK_FOR_LEAK,
-    Cause.MOISTURE: DRY_MORE,
-    Cause.LEAK_AND_MOISTURE: f"{LOOK_FOR_LEAK} Moisture is likely as well: once it is tight, dry it further.",
-    Cause.OUTGASSING: "Then pump longer and hold again: a rise from oil and walls bends over with time.",
-    Cause.TIGHT: "Then hold again for longer, to tell a leak from moisture.",
-    Cause.UNCLEAR: "Then hold again for longer or by sections, to tell a leak from moisture.",
-}
-"""By the estimated cause."""
-
-INCONCLUSIVE = (
-    "Nothing was proved. Put right what the reason names (gauge, battery, radio, valve), then hold again "
-    f"before anybody charges the circuit. {CAUTION}"
-)
+NO_ADVICE = f"{RIG_FIRST} Then hold again for longer or by sections, to tell a leak from moisture."
+"""About a hold of which the judgement says nothing more."""
 
 WILL_FAIL = (
     "An estimate, and no verdict: leave the valve closed, the rule decides. Somebody will be needed: look at "
     "the curve, and decide whether to send a crew now or to plan for the end of the hold. "
     f"{RIG_FIRST} {CAUTION}"
-)
-
-LEAK_SUSPECTED = (
-    f"Do not charge yet. {RIG_FIRST} Then hold again for longer, or look for the leak by sections. "
-    f"A passed vacuum hold is no pressure test and does not replace one. {CAUTION}"
 )
 
 SILENT = (
@@ -86,6 +61,6 @@ NOT_UNDERSTOOD = (
 )
 
 
-def after_fail(cause: Cause) -> str:
-    """What to do about a failed hold."""
-    return f"{RIG_FIRST} {AFTER_FAIL[cause]} {CAUTION}"
+def about_hold(advice: Sequence[str]) -> str:
+    """What the judgement advises about a hold, with the usual cautions."""
+    return " ".join([*(advice or [NO_ADVICE]), CAUTION])

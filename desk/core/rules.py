@@ -4,9 +4,9 @@ Only what asks somebody to act is an alert. Each has a key by what it is about (
 fact told again changes an alert instead of making another.
 
 What the rules read of an event's data, all optional: ``verdict`` and ``because`` (revisions; a verdict that
-is missing or not final withdraws the earlier one), ``cause`` and ``probabilities`` (estimates), ``phase`` and
-``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended), ``why`` (a job
-that was closed), ``valve`` (an order).
+is missing or not final withdraws the earlier one), ``probabilities``, ``urgency`` and ``advice`` (estimates),
+``phase`` and ``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended),
+``why`` (a job that was closed), ``valve`` (an order).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from desk.core import actions
 from desk.core.life import Told
 from model.alert import Priority
 from model.event import Event, EventKind
-from model.judgement import Cause, PhaseKind, Verdict
+from model.judgement import Cause, PhaseKind, Urgency, Verdict
 
 SUSPECTED = 0.7
 """A pass with a leak probability of this or more raises an alert of its own (the rule of the hold test)."""
@@ -109,11 +109,14 @@ def _unproven_priority(event: Event) -> Priority:
     return Priority.MEDIUM if doubtful else Priority.LOW
 
 
-def _after_fail(event: Event) -> str:
-    try:
-        return actions.after_fail(Cause(str(event.data.get("cause"))))
-    except ValueError:
-        return actions.after_fail(Cause.UNCLEAR)
+def _about_hold(event: Event) -> str:
+    given = event.data.get("advice")
+    return actions.about_hold([str(line) for line in given] if isinstance(given, list) else [])
+
+
+def _fail_priority(event: Event) -> Priority:
+    # Where nobody knows how soon, it is urgent.
+    return Priority.HIGH if event.data.get("urgency") == Urgency.CAN_WAIT else Priority.URGENT
 
 
 def _order_not_done(event: Event) -> str:
@@ -147,7 +150,7 @@ JUDGED = VERDICTS | _on(
 RULES: tuple[Rule, ...] = (
     Rule(
         _on(EventKind.HOLD_FAILED),
-        Raising("hold", "hold-failed", Priority.URGENT, _after_fail),
+        Raising("hold", "hold-failed", _fail_priority, _about_hold),
     ),
     Rule(
         _on(EventKind.HOLD_WILL_FAIL),
@@ -158,12 +161,12 @@ RULES: tuple[Rule, ...] = (
     Rule(VERDICTS, Clearing("forecast", "the hold is decided.", ordered=False)),
     Rule(
         _on(EventKind.HOLD_INCONCLUSIVE),
-        Raising("hold", "hold-inconclusive", Priority.MEDIUM, actions.INCONCLUSIVE),
+        Raising("hold", "hold-inconclusive", Priority.MEDIUM, _about_hold),
         when=lambda event: event.data.get("reason") != "broken-as-asked",
     ),
     Rule(
         _on(EventKind.HOLD_PASSED),
-        Raising("hold", "leak-suspected", Priority.MEDIUM, actions.LEAK_SUSPECTED),
+        Raising("hold", "leak-suspected", Priority.MEDIUM, _about_hold),
         when=leak_suspected,
     ),
     Rule(

@@ -7,6 +7,7 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from analytics.core.advice import advise
 from model.alert import Alert, AlertState, Priority
 from model.clock import US, to_datetime
 from model.equipment import Instrument, Position, Role
@@ -139,6 +140,7 @@ class Scene:
 
     def hold(self, made: Made, hold: HoldTest, because: str = "first verdict") -> Made:
         """A hold test, with a revision if it has a verdict."""
+        hold = replace(hold, advice=advise(hold))
         stored = judgement.add_hold(self.conn, made.job.id, hold)
         if hold.verdict.final:
             judgement.write_holds(self.conn, [replace(stored, revision=1)], self.now_us)
@@ -284,7 +286,6 @@ def _leaking(scene: Scene) -> Made:
         ),
         leak_pa_per_s=Interval(0.051, 0.047, 0.055),
         leak_pa_m3_per_s=Interval(6.1e-4, 4.3e-4, 8.0e-4),
-        advice="Blank the rig off and test it alone first. Then look for the leak section by section.",
     )
     made = scene.hold(
         made,
@@ -344,7 +345,6 @@ def _wet(scene: Scene) -> Made:
         vapour_pa=430.0,
         vapour_g=0.121,
         equilibrium_temperature_k=268.6,
-        advice="Pump longer and warm, perhaps with a dry-nitrogen break, and hold again.",
     )
     made = scene.hold(
         made,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.core.cause import advice, diagnose
+from analytics.core.cause import diagnose
 from analytics.core.two_gauges import heard_both
 from model.judgement import CERTAIN, Cause, Diagnosis
 from physics.types import FloatArray
@@ -22,7 +22,7 @@ def of(curve: FloatArray, seed: int, scale: float = 1.0) -> Diagnosis:
 
 def test_two_that_agree_are_said_to() -> None:
     one, other = of(LEAKING, 1), of(LEAKING, 2, scale=1.06)
-    both = heard_both(one, other, CERTAIN, advice)
+    both = heard_both(one, other, CERTAIN)
     assert both.cause is Cause.LEAK
     assert both.evidence[-1] == "A second gauge on the circuit says the same."
     assert sum(both.probabilities.values()) == pytest.approx(1)
@@ -33,11 +33,10 @@ def test_two_that_agree_are_said_to() -> None:
 
 def test_two_that_do_not_agree_are_said_to_and_are_less_sure() -> None:
     leaking, flat = of(LEAKING, 1), of(np.full_like(T, 60.0), 2)
-    both = heard_both(leaking, flat, CERTAIN, advice)
+    both = heard_both(leaking, flat, CERTAIN)
     assert both.probabilities[Cause.LEAK] < 0.82 < leaking.probabilities[Cause.LEAK]
     assert "does not agree" in both.evidence[-1]
-    assert heard_both(leaking, flat, 0.9, advice).cause is Cause.UNCLEAR
-    assert heard_both(leaking, flat, 0.9, advice).advice == advice(Cause.UNCLEAR)
+    assert heard_both(leaking, flat, 0.9).cause is Cause.UNCLEAR
     assert both.leak_pa_per_s is not None
     assert flat.leak_pa_per_s is not None
     assert both.leak_pa_per_s.low <= flat.leak_pa_per_s.value
@@ -46,4 +45,4 @@ def test_two_that_do_not_agree_are_said_to_and_are_less_sure() -> None:
 def test_a_second_gauge_that_saw_too_little_changes_nothing() -> None:
     one = of(LEAKING, 1)
     blind = diagnose(T[:3], LEAKING[:3], start_pa=None, limit_pa=200.0, settle_s=120, hold_s=7200)
-    assert heard_both(one, blind, CERTAIN, advice) == one
+    assert heard_both(one, blind, CERTAIN) == one

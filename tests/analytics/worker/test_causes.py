@@ -13,7 +13,7 @@ from analytics.worker.causes import GROWTH, evidence_until_us
 from model.clock import US
 from model.event import EventKind
 from model.job import Job
-from model.judgement import Cause, HoldTest, Phase, PhaseKind, Verdict
+from model.judgement import Cause, HoldTest, Phase, PhaseKind, Urgency, Verdict
 from model.reading import Quantity, Valve
 from store import events, judgement, lists
 from tests.analytics.worker.bench import T0_US, Bench, Line, pull_down, valve
@@ -62,8 +62,16 @@ def test_a_fail_by_water_is_unclear_at_first_and_moisture_at_last(bench: Bench) 
     said = [(row["cause"], row["because"]) for row in reversed(lists.revisions(bench.conn, stored.id))]
     assert said[0] == (Cause.UNCLEAR, "first verdict")
     assert said[-1] == (Cause.MOISTURE, "more readings")
-    # A revision only where the named cause is another.
-    assert all(one[0] != other[0] for one, other in pairwise(said))
+    # A revision only where the named cause, or how soon somebody is needed, is another.
+    urgencies = [
+        revision["urgency"]
+        for revision in bench.conn.execute(
+            "SELECT detail #>> '{advice,urgency}' AS urgency FROM hold_test_revision ORDER BY revision"
+        )
+    ]
+    assert urgencies[-1] == Urgency.CAN_WAIT
+    told = [(cause, urgency) for (cause, _), urgency in zip(said, urgencies, strict=True)]
+    assert all(one != other for one, other in pairwise(told))
     revised = [event for event in events.of_job(bench.conn, job.id) if event.kind is EventKind.HOLD_REVISED]
     assert len(revised) == len(said) - 1
     assert revised[0].data["because"] == "more readings"

@@ -6,7 +6,7 @@ from model.clock import US
 from model.equipment import Role
 from model.event import EventKind
 from model.job import JobState
-from model.judgement import Cause, PhaseKind, Verdict
+from model.judgement import Cause, PhaseKind, Urgency, Verdict
 from store import equipment, events, judgement, work
 from store.work import Span
 from tests.analytics.worker.bench import T0_US, Bench, evacuation, rise
@@ -64,8 +64,26 @@ def test_a_failing_hold_is_told_once_with_its_cause_while_it_still_rises(bench: 
     assert event.data["cause"] == Cause.LEAK
     assert event.data["verdict"] == Verdict.FAILED
     assert event.text == stored.hold.text
+    # 0.5 Pa/s are 14 kPa in eight hours, and the 333 Pa permitted come with 29 kPa of damp air.
+    assert event.data["urgency"] == Urgency.CAN_WAIT
+    assert event.data["advice"][0].startswith(
+        "Can wait till morning if the valve stays closed: 8 h on, about "
+    )
+    assert event.data["advice"][1].startswith("Blank the rig off")
+    assert stored.hold.advice is not None
+    assert stored.hold.advice.urgency is Urgency.CAN_WAIT
     assert stored.revision == 1
     assert bench.state(job.id) is JobState.RUNNING
+
+
+def test_a_fast_leak_asks_somebody_to_go_now(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    bench.live(evacuation(gauge.id, valve.id, pa_per_s=2.0))
+    told = [event for event in events.of_job(bench.conn, job.id) if event.kind is EventKind.HOLD_FAILED]
+    assert told[0].data["urgency"] == Urgency.NOW
 
 
 def test_a_hold_test_survives_its_json(bench: Bench) -> None:
