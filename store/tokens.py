@@ -191,6 +191,11 @@ def from_row(row: dict[str, Any]) -> Token:
     return Token(**{**row, "scopes": tuple(right for right in Right if right in row["scopes"])})
 
 
+def working_of(conn: Connection, person_id: int, now: datetime) -> list[Token]:
+    """The tokens that a person made and that work, the newest first."""
+    return [one for one in made_by(conn, person_id) if one.state(now) == "works"]
+
+
 def made_by(conn: Connection, person_id: int) -> list[Token]:
     """The tokens that a person made, the newest first."""
     rows = conn.execute(

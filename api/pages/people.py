@@ -226,7 +226,7 @@ def _person(
     with ctx.database() as conn:
         subject = people.details(conn, person_id)
         running = session_views(request, sessions.of_person(conn, person_id, ctx.now()))
-        made = [one for one in tokens.made_by(conn, person_id) if one.state(ctx.now()) == "works"]
+        made = tokens.working_of(conn, person_id, ctx.now())
     return render(
         request,
         "person.html",

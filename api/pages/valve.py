@@ -21,7 +21,7 @@ from model.clock import to_datetime
 from model.equipment import Role
 from model.errors import BadInput, NotFound
 from model.order import KnownValve, OrderAction
-from physics.refrigerants import Refrigerant, listed
+from physics.refrigerants import listed
 from store import lists, orders
 from store.database import Connection
 from store.lists import CIRCUITS, JOBS, unacknowledged
@@ -119,9 +119,11 @@ def _page(
     with ctx.database() as conn:
         _serves(conn, job_id, instrument_id)
         job = _job(conn, job_id)
+        refrigerant = _refrigerant(conn, job["circuit_id"])
         values: dict[str, Any] = {
             "job": job,
-            "fluid": _fluid(conn, job["circuit_id"]),
+            "refrigerant": refrigerant,
+            "fluid": listed(refrigerant),
             "valve": _card(orders.known(conn, instrument_id), ctx.clock.now_us()),
             "unacknowledged": unacknowledged(conn),
         }
@@ -175,6 +177,6 @@ def _card(valve: KnownValve, now_us: int) -> ValveCard:
     )
 
 
-def _fluid(conn: Connection, circuit_id: int | None) -> Refrigerant | None:
+def _refrigerant(conn: Connection, circuit_id: int | None) -> str | None:
     circuit = None if circuit_id is None else CIRCUITS.one(conn, {"site": None}, circuit_id)
-    return listed(circuit["refrigerant"]) if circuit else None
+    return circuit["refrigerant"] if circuit else None

@@ -43,6 +43,9 @@ class UserView(BaseModel):
     link_kind: Literal["invitation", "reset"] | None = Field(description="Kind of their open link, if any.")
     link_expires_at: datetime | None
     last_seen_at: datetime | None = Field(description="Of the sessions that they have now.")
+    working_tokens: int | None = Field(
+        None, description="Machine tokens that they made and that work, kept out or not; null in lists."
+    )
 
 
 class LinkMade(BaseModel):
@@ -103,14 +106,14 @@ def invite(request: Request, ctx: Ctx, person: MayKeepPeople, new: Invitation) -
     """Invite somebody. The answer holds the link by which they set their password, shown this once."""
     with ctx.database() as conn:
         invited, made = links.invite(conn, new.login, new.name, new.role, ctx.now(), person.id)
-        return Invited(user=read_user(conn, invited.id), link=link_view(request, made))
+        return Invited(user=read_user(conn, invited.id, ctx.now()), link=link_view(request, made))
 
 
 @router.get("/users/{user_id}", responses=errors_of(401, 403, 404, 503))
 def user(ctx: Ctx, person: MayKeepPeople, user_id: int) -> UserView:
     """One person."""
     with ctx.database() as conn:
-        return read_user(conn, user_id)
+        return read_user(conn, user_id, ctx.now())
 
 
 @router.patch("/users/{user_id}", responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -127,7 +130,7 @@ def change_user(ctx: Ctx, person: MayKeepPeople, user_id: int, change: UserChang
             (access.disable if change.disabled else access.enable)(conn, user_id, now, person.id)
         if change.revoke_tokens:
             tokens.revoke_made_by(conn, user_id, now, person.id)
-        return read_user(conn, user_id)
+        return read_user(conn, user_id, now)
 
 
 @router.post("/users/{user_id}/link", status_code=201, responses=errors_of(401, 403, 404, 409, 503))
@@ -170,10 +173,13 @@ def end_session(ctx: Ctx, person: MayKeepPeople, user_id: int, session_id: int) 
         sessions.end_one(conn, user_id, session_id, ctx.now(), person.id)
 
 
-def read_user(conn: Connection, user_id: int) -> UserView:
+def read_user(conn: Connection, user_id: int, now: datetime) -> UserView:
     """A person; raises `NotFound`."""
     found = people.details(conn, user_id)
-    return UserView(**{name: getattr(found, name) for name in UserView.model_fields})
+    return UserView(
+        **{name: getattr(found, name) for name in UserView.model_fields if name != "working_tokens"},
+        working_tokens=len(tokens.working_of(conn, user_id, now)),
+    )
 
 
 def link_view(request: Request, made: Made) -> LinkMade:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
 
@@ -94,8 +95,13 @@ def disable_user(
         access.disable(connection, person.id, _now(), None)
         if revoke_tokens:
             tokens.revoke_made_by(connection, person.id, _now(), None)
+        left = len(tokens.working_of(connection, person.id, _now()))
         row = _row(people.details(connection, person.id))
-    show_one(row, as_json=json)
+    show_one({**row, "working_tokens": left}, as_json=json)
+    if left:
+        made = "The machine token" if left == 1 else f"The {left} machine tokens"
+        goes = "goes" if left == 1 else "go"
+        print(f"{made} that {login} made {goes} on working; --revoke-tokens revokes them.", file=sys.stderr)
 
 
 @user.command("enable")

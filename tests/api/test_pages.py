@@ -79,6 +79,16 @@ def test_a_flammable_refrigerant_is_named_where_somebody_acts(
     conn.execute("UPDATE circuit SET refrigerant = 'R-290'")
     page = client.get(f"/jobs/{jobs['leak'].job.id}").text
     assert "R-290 is flammable (A3)" in page
+    conn.execute("UPDATE circuit SET refrigerant = 'R-9999'")
+    valve = conn.execute(
+        "SELECT a.instrument_id FROM assignment a JOIN instrument i ON i.id = a.instrument_id "
+        "WHERE i.role = 'valve' AND a.job_id = %s",
+        (jobs["leak"].job.id,),
+    ).fetchone()
+    assert valve is not None
+    number = jobs["leak"].job.id
+    for address in (f"/jobs/{number}", f"/jobs/{number}/valve/{valve['instrument_id']}/close"):
+        assert "R-9999 is not in our table; take it for flammable" in client.get(address).text, address
 
 
 def test_a_pass_with_a_likely_leak_says_so(

@@ -14,7 +14,7 @@ from api.config import ApiConfig
 from api.gate import COOKIE
 from model.clock import HandClock, to_datetime
 from model.errors import Conflict
-from store import access, links, people
+from store import access, links, people, tokens
 from store.database import Connection
 from tests.api.serving import LOGIN, NOON_US, PASSWORD, TECHNICIAN, Serving, add_people, serving
 from tests.api.test_stream import reading
@@ -460,3 +460,13 @@ def test_lists_hold_no_machines_and_page(admin: httpx.Client) -> None:
     second = admin.get(f"/api/v1/users?limit=5&cursor={first['next']}").json()
     assert [user["login"] for user in first["items"] + second["items"]] == [LOGIN, TECHNICIAN]
     assert "scraper" not in admin.get("/setup/people").text
+
+
+def test_who_keeps_somebody_out_learns_how_many_of_their_tokens_go_on_working(
+    admin: httpx.Client, conn: Connection
+) -> None:
+    tarik = number_of(conn, TECHNICIAN)
+    tokens.make(conn, "reports", ["look"], NOW + timedelta(days=1), NOW, tarik)
+    address = f"/api/v1/users/{tarik}"
+    assert admin.patch(address, json={"disabled": True}).json()["working_tokens"] == 1
+    assert admin.patch(address, json={"revoke_tokens": True}).json()["working_tokens"] == 0

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from desk.core.life import Told
-from desk.core.rules import RULES, Clear, leak_probability, not_understood, steps
+from desk.core.rules import RULES, Clear, Raising, leak_probability, not_understood, steps
 from model.alert import Priority
 from model.event import Event, EventKind
 
@@ -66,6 +68,13 @@ def test_without_advice_of_the_judgement_the_rig_comes_first(given: object) -> N
     assert told.priority is Priority.URGENT
     assert told.action.startswith("Blank the rig off and test it alone first")
     assert "to tell a leak from moisture" in told.action
+
+
+def test_the_handbook_has_every_kind_of_alert() -> None:
+    page = Path(__file__).parents[2] / "docs" / "reference" / "alerts.md"
+    told = set(re.findall(r"^\| `([a-z-]+)` \|", page.read_text(), re.M))
+    raising = {rule.do.kind for rule in RULES if isinstance(rule.do, Raising)}
+    assert told == raising | {not_understood(event(EventKind.HOLD_FAILED)).kind}
 
 
 def test_inconclusive_hold_is_medium() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 
 import pytest
 
@@ -10,7 +11,7 @@ from model.clock import SystemClock, to_datetime
 from store import links, people, tokens
 from store.database import connect
 from store.people import Person
-from tests.ops.test_cli import Run, clean_environment, fails, run
+from tests.ops.test_cli import Run, clean_environment, fails, holdfast, run
 
 __all__ = ["clean_environment", "fails", "run"]
 
@@ -30,6 +31,24 @@ def test_who_is_invited_sets_a_password_by_the_printed_link(run: Run, database: 
     again = json.loads(run("user", "reset", "nina", "--json"))
     # Without an embedded installation nobody knows how browsers reach the pages.
     assert again["link"].startswith("/invitation/")
+
+
+def test_tokens_of_somebody_kept_out_are_named_or_revoked(
+    run: Run, database: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run("user", "add", "mara", "--role", "administrator")
+    run("user", "add", "tarik", "--role", "administrator")
+    now = to_datetime(SystemClock().now_us())
+    with connect(database, application="test") as conn:
+        tarik = people.by_login(conn, "tarik")
+        for name in ("reports", "wall"):
+            tokens.make(conn, name, ["look"], now + timedelta(days=1), now, tarik.id)
+    assert holdfast(monkeypatch, "user", "disable", "tarik") == 0
+    assert "The 2 machine tokens that tarik made go on working" in capsys.readouterr().err
+    answer = run("user", "disable", "tarik", "--revoke-tokens", "--json")
+    assert json.loads(answer)["working_tokens"] == 0
+    with connect(database, application="test") as conn:
+        assert {token.state(now) for token in tokens.everything(conn)} == {"revoked"}
 
 
 def test_a_role_is_changed_and_somebody_is_kept_out(run: Run, fails: Run, database: str) -> None:
