@@ -45,8 +45,8 @@ class Row:
         What it is about.
     changes : dict
         Before and after of what changes, by column.
-    secret : str or None
-        The secret of a gateway that was made, shown this once; None in a dry run.
+    password : str or None
+        The password of a gateway that was made, shown this once; None in a dry run.
     remark : str
         A sentence on what can be used and yet is worth a look.
     """
@@ -55,7 +55,7 @@ class Row:
     name: str
     fate: Fate
     changes: dict[str, tuple[str, str]]
-    secret: str | None = None
+    password: str | None = None
     remark: str = ""
 
 
@@ -85,12 +85,12 @@ class Outcome:
         """How many rows met this fate."""
         return sum(row.fate == fate for row in self.rows)
 
-    def secrets_csv(self) -> str:
-        """Gateways and their new secrets, as a table to keep safe."""
+    def passwords_csv(self) -> str:
+        """Gateways and their new passwords, as a table to keep safe."""
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(("gateway", "secret"))
-        writer.writerows((row.name, row.secret) for row in self.rows if row.secret)
+        writer.writerow(("gateway", "password"))
+        writer.writerows((row.name, row.password) for row in self.rows if row.password)
         return out.getvalue()
 
 
@@ -164,7 +164,7 @@ def run_kind(conn: Connection, kind: str, what: Kind, text: str, by: By, *, dry_
             if bad or dry_run:
                 raise _Undone
     except _Undone:
-        return Outcome(kind, tuple(replace(row, secret=None) for row in rows), tuple(bad), applied=False)
+        return Outcome(kind, tuple(replace(row, password=None) for row in rows), tuple(bad), applied=False)
     return Outcome(kind, tuple(rows), (), applied=True)
 
 
@@ -236,12 +236,12 @@ def _key(kind: str, values: Mapping[str, str]) -> str:
 
 
 def _row(
-    name: str, before: Mapping[str, str] | None, after: Mapping[str, str], secret: str | None = None
+    name: str, before: Mapping[str, str] | None, after: Mapping[str, str], password: str | None = None
 ) -> Row:
     if before is None:
-        return Row(0, name, Fate.MADE, {key: ("", value) for key, value in after.items() if value}, secret)
+        return Row(0, name, Fate.MADE, {key: ("", value) for key, value in after.items() if value}, password)
     changes = {key: (before[key], after[key]) for key in after if before[key] != after[key]}
-    return Row(0, name, Fate.CHANGED if changes else Fate.LEFT, changes, secret)
+    return Row(0, name, Fate.CHANGED if changes else Fate.LEFT, changes, password)
 
 
 def _site_record(site: Site) -> dict[str, str]:

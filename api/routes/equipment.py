@@ -64,7 +64,7 @@ class GatewayMade(NewGateway, extra="ignore"):
     """A gateway with its broker password, which is shown this once, and the configuration of its broker."""
 
     id: int
-    secret: str = Field(description="Password for the broker. Only hashes are kept; note it now.")
+    password: str = Field(description="Password for the broker. Only hashes are kept; note it now.")
     nats_user: dict[str, Any] = Field(description="A user for the `authorization` block of nats-server.")
     mosquitto_password_line: str = Field(description="A line for Mosquitto's `password_file`.")
     mosquitto_access_lines: str = Field(description="Lines for Mosquitto's `acl_file`.")
@@ -279,7 +279,7 @@ def _made(request: Request, ctx: Context, gateway: Gateway, login: Credentials) 
         id=gateway.id,
         name=name,
         site_id=gateway.site_id,
-        secret=login.secret,
+        password=login.secret,
         nats_user=nats_user(name, login.secret_bcrypt, may_publish(name), may_read(name)),
         mosquitto_password_line=login.mosquitto_password_line,
         mosquitto_access_lines=login.mosquitto_access_lines,

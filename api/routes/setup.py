@@ -37,7 +37,7 @@ class ImportedRow(BaseModel):
     name: str
     fate: Fate
     changes: dict[str, tuple[str, str]] = Field(description="Before and after, by column.")
-    secret: str | None = Field(None, description="The password of a new gateway, shown this once.")
+    password: str | None = Field(None, description="The password of a new gateway, shown this once.")
     remark: str = Field("", description="A sentence on what can be used and yet is worth a look.")
 
 
@@ -62,7 +62,7 @@ def _import(ctx: Ctx, kind: str, table: bytes | None, by: By, dry_run: bool) -> 
         left=outcome.count(Fate.LEFT),
         rows=[
             ImportedRow(
-                line=r.line, name=r.name, fate=r.fate, changes=r.changes, secret=r.secret, remark=r.remark
+                line=r.line, name=r.name, fate=r.fate, changes=r.changes, password=r.password, remark=r.remark
             )
             for r in outcome.rows
         ],
@@ -117,7 +117,7 @@ def import_crews(ctx: Ctx, person: MayEquip, table: Table = None, dry_run: DryRu
 def import_gateways(
     ctx: Ctx, person: MayKeepGateways, table: Table = None, dry_run: DryRun = False
 ) -> Imported:
-    """Gateways from a table with the columns name, site: all or nothing. New secrets are shown this once."""
+    """Gateways from a table with the columns name, site: all or nothing. Passwords are shown this once."""
     return _import(ctx, "gateway", table, by_of(ctx, person), dry_run)
 
 

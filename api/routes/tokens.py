@@ -46,9 +46,9 @@ class TokenView(BaseModel):
 
 
 class TokenMade(TokenView):
-    """A token with its secret, which is shown this once."""
+    """A token as it is sent, which is shown this once."""
 
-    secret: str = Field(description="Send it as `Authorization: Bearer …`. Only a hash is kept; note it now.")
+    token: str = Field(description="Send it as `Authorization: Bearer …`. Only a hash is kept; note it now.")
 
 
 @router.get("/tokens", responses=errors_of(401, 403, 422, 503))
@@ -61,11 +61,11 @@ def list_tokens(ctx: Ctx, person: MayKeepPeople, paging: Paged) -> Page[TokenVie
 
 @router.post("/tokens", status_code=201, responses=errors_of(401, 403, 409, 422, 503))
 def make_token(ctx: Ctx, person: MayKeepPeople, new: NewToken) -> TokenMade:
-    """Make a token. The answer holds the secret, which is shown this once."""
+    """Make a token. The answer holds the token itself, which is shown this once."""
     now = ctx.now()
     with ctx.database() as conn:
         made, secret = tokens.make(conn, new.name, new.scopes, new.expires_at, now, person.id)
-    return TokenMade(**view(made, now).model_dump(), secret=secret)
+    return TokenMade(**view(made, now).model_dump(), token=secret)
 
 
 @router.delete("/tokens/{token_id}", responses=errors_of(401, 403, 404, 503))

@@ -18,7 +18,7 @@ DryRun = Annotated[bool, typer.Option("--dry-run", help="Only say what would bec
 
 
 def import_table(kind: str, file: Path, *, dry_run: bool, json: bool) -> None:
-    """Import a table, or say what is wrong with it; secrets of new gateways are printed this once."""
+    """Import a table, or say what is wrong with it; passwords of new gateways are printed this once."""
     from store import bulk
 
     try:
@@ -45,7 +45,7 @@ def import_table(kind: str, file: Path, *, dry_run: bool, json: bool) -> None:
                 "name": r.name,
                 "fate": r.fate,
                 "changes": r.changes,
-                "secret": r.secret,
+                "password": r.password,
                 "remark": r.remark,
             }
             for r in outcome.rows
@@ -56,7 +56,7 @@ def import_table(kind: str, file: Path, *, dry_run: bool, json: bool) -> None:
             )
         )
         return
-    with_secrets = any(row.secret for row in outcome.rows)
+    with_passwords = any(row.password for row in outcome.rows)
     show(
         [
             {
@@ -64,7 +64,7 @@ def import_table(kind: str, file: Path, *, dry_run: bool, json: bool) -> None:
                 "name": row.name,
                 "fate": row.fate,
                 "changes": ", ".join(f"{key} {new or '–'}" for key, (_, new) in row.changes.items()),
-                **({"secret": row.secret} if with_secrets else {}),
+                **({"password": row.password} if with_passwords else {}),
             }
             for row in outcome.rows
         ],

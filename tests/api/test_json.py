@@ -181,8 +181,8 @@ def test_a_procedure_says_the_smallest_leak_it_can_show(client: httpx.Client) ->
 def test_equipment_and_a_job_can_be_registered(client: httpx.Client, conn: Connection) -> None:
     site = client.post("/api/v1/sites", json={"name": "Harbour", "time_zone": "Europe/Lisbon"}).json()
     gateway = client.post("/api/v1/gateways", json={"name": "van-7", "site_id": site["id"]}).json()
-    assert len(gateway["secret"]) >= 24
-    assert "secret" not in client.get("/api/v1/gateways").text
+    assert len(gateway["password"]) >= 24
+    assert "password" not in client.get("/api/v1/gateways").text
     gauge = client.post(
         "/api/v1/instruments", json={"gateway_id": gateway["id"], "name": "g1", "role": "gauge"}
     ).json()

@@ -158,16 +158,16 @@ def test_a_secret_is_shown_once_and_no_record_holds_it(
 ) -> None:
     address = f"/api/v1/gateways/{gateway['id']}"
     rotated = made(client.post(f"{address}/rotate", json={}))
-    assert rotated["secret"] != gateway["secret"]
-    assert rotated["secret"] in rotated["example"]
+    assert rotated["password"] != gateway["password"]
+    assert rotated["password"] in rotated["example"]
     assert rotated["mosquitto_password_line"].startswith("van-7:$7$")
     assert "topic write hf/1/van-7/+/data" in rotated["mosquitto_access_lines"]
     assert rotated["nats_user"]["user"] == "van-7"
     everything = client.get(address).text + client.get("/api/v1/gateways").text
     for row in audits(conn, f"gateway:{gateway['id']}"):
         everything += str(row["data"])
-    assert gateway["secret"] not in everything
-    assert rotated["secret"] not in everything
+    assert gateway["password"] not in everything
+    assert rotated["password"] not in everything
     assert "$2b$" not in everything
 
 
@@ -178,7 +178,7 @@ def test_a_revoked_gateway_comes_back_with_another_secret_only(
     assert made(client.post(f"{address}/revoke", json={}))["revoked_at"] is not None
     assert client.post(f"{address}/rotate", json={}).status_code == 409
     back = made(client.post(f"{address}/reinstate", json={}))
-    assert back["secret"] != gateway["secret"]
+    assert back["password"] != gateway["password"]
     assert client.post(f"{address}/reinstate", json={}).status_code == 409
     assert client.get(address).json()["revoked_at"] is None
     acts = [row["act"] for row in audits(conn, f"gateway:{gateway['id']}")]
@@ -323,7 +323,7 @@ def test_a_company_is_set_up_from_tables(client: httpx.Client, conn: Connection)
     for kind, table in COMPANY.items():
         dry = made(put(client, kind, table, dry=True))
         assert (dry["applied"], dry["changed"], dry["left"]) == (False, 0, 0)
-        assert not any(row["secret"] for row in dry["rows"])
+        assert not any(row["password"] for row in dry["rows"])
         real = made(put(client, kind, table))
         assert (real["applied"], real["made"]) == (True, dry["made"])
         again = made(put(client, kind, table))
@@ -340,8 +340,8 @@ def test_a_company_is_set_up_from_tables(client: httpx.Client, conn: Connection)
 def test_new_secrets_stand_in_the_answer_once(client: httpx.Client) -> None:
     put(client, "sites", COMPANY["sites"])
     rows = made(put(client, "gateways", COMPANY["gateways"]))["rows"]
-    assert all(len(row["secret"]) >= 24 for row in rows)
-    assert not any(row["secret"] for row in made(put(client, "gateways", COMPANY["gateways"]))["rows"])
+    assert all(len(row["password"]) >= 24 for row in rows)
+    assert not any(row["password"] for row in made(put(client, "gateways", COMPANY["gateways"]))["rows"])
 
 
 def test_a_table_changes_only_what_its_columns_say(client: httpx.Client) -> None:

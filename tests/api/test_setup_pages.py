@@ -293,7 +293,7 @@ def test_a_table_is_tried_and_then_imported(pages: httpx.Client, conn: Connectio
     said(answer, 422, "2 cells cannot be used; nothing was changed", "There is no site 'Hill'.", "Van 8,Mill")
     assert conn.execute("SELECT count(*) AS n FROM gateway").fetchone() == {"n": 0}
     answer = pages.post("/setup/import/gateway", data={"table": "name,site\nvan-7,Quay\n", "act": "import"})
-    said(answer, 200, "New passwords, shown this once", "gateway-secrets.csv", "gateway,secret\nvan-7,")
+    said(answer, 200, "New passwords, shown this once", "gateway-passwords.csv", "gateway,password\nvan-7,")
     said(pages.post("/setup/import/site", data={"table": "", "act": "import"}), 422, "The table is empty")
     answer = pages.post(
         "/setup/import/site", files={"file": ("x.csv", b"name\nK\xf6ln\n")}, data={"act": "try"}

@@ -58,7 +58,7 @@ def test_a_token_is_shown_once_and_only_its_digest_is_kept(
     admin: httpx.Client, machine: httpx.Client, conn: Connection
 ) -> None:
     made = admin.post("/api/v1/tokens", json=NEW).json()
-    secret = made["secret"]
+    secret = made["token"]
     assert secret.startswith(f"{made['short']}_")
     assert made["short"].startswith("hf_")
     assert len(secret.removeprefix(f"{made['short']}_")) == 43  # 32 random bytes in base64url

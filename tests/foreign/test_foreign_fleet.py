@@ -205,7 +205,7 @@ class House:
                 range_high=top if gauge else None,
             )  # fmt: skip
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=gateway.name)
-        client.username_pw_set(gateway.name, made["secret"])
+        client.username_pw_set(gateway.name, made["password"])
         client.reconnect_delay_set(1, 1)
         address = urlsplit(self.said("Gateways"))
         client.connect_async(address.hostname or "", address.port or 0)

@@ -40,7 +40,7 @@ def test_a_company_is_imported_after_a_dry_run(run: Run, company: Path) -> None:
         real = json.loads(run(kind, "import", file, "--json"))
         assert (real["applied"], real["made"]) == (True, dry["made"])
         assert json.loads(run(kind, "import", file, "--json"))["left"] == dry["made"]
-        secrets = [row["secret"] for row in real["rows"]]
+        secrets = [row["password"] for row in real["rows"]]
         assert all(secrets) if kind == "gateway" else not any(secrets)
 
 

@@ -1,4 +1,4 @@
-"""Gateways: registering, secrets, revoking; and the instruments of each."""
+"""Gateways: registering, passwords, revoking; and the instruments of each."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def gateways(request: Request, ctx: Ctx, person: MayEquip, name: str = "") -> Re
 
 @router.post("/setup/gateways")
 def add_gateway(request: Request, ctx: Ctx, person: MayKeepGateways, typed: Typed) -> Response:
-    """Register a gateway; the page that follows shows its secret, this once."""
+    """Register a gateway; the page that follows shows its password, this once."""
     try:
         with ctx.database() as conn:
             site = _number(typed.get("site", ""))
@@ -161,7 +161,7 @@ def move_gateway(
 
 @router.post("/setup/gateways/{number}/rotate")
 def rotate(request: Request, ctx: Ctx, person: MayKeepGateways, number: Number, typed: Typed) -> Response:
-    """Give it a new secret, or back its right to publish with one."""
+    """Give it a new password, or back its right to publish with one."""
     known = typed.get("known", "")
     try:
         with ctx.database() as conn:
