@@ -30,6 +30,11 @@ LENGTH_M = {
     "in": 0.0254, "inch": 0.0254, "inches": 0.0254, '"': 0.0254, "ft": 0.3048, "feet": 0.3048, "'": 0.3048,
 }  # fmt: skip
 
+FLOW_M3_S = {
+    "l/s": 1e-3, "l/min": 1e-3 / 60, "m3/h": 1 / 3600, "m³/h": 1 / 3600, "m3/s": 1.0, "m³/s": 1.0,
+    "cfm": 0.3048**3 / 60, "ft3/min": 0.3048**3 / 60, "ft³/min": 0.3048**3 / 60,
+}  # fmt: skip
+
 
 def pointed(text: str, decimal: str, field: str) -> str:
     """The text with a point for the decimal sign, of who writes `decimal` for it, a point or a comma.
@@ -100,6 +105,15 @@ def volume(text: str, field: str) -> float:
     factor = VOLUME_M3.get(unit.casefold())
     if factor is None:
         raise BadInput(f"{text.strip()!r} lacks its unit; write it like '12 l' or '0.4 ft3'.", field=field)
+    return value * factor
+
+
+def flow(text: str, field: str) -> float:
+    """A pumping speed [m³/s], such as ``6 cfm`` or ``10 m3/h``."""
+    value, unit = split(text, field)
+    factor = FLOW_M3_S.get(unit.casefold())
+    if factor is None:
+        raise BadInput(f"{text.strip()!r} lacks its unit; write it like '6 cfm' or '10 m3/h'.", field=field)
     return value * factor
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from analytics.core.axis import clock_text
 from analytics.core.cause import WITH_OR_WITHOUT
 from analytics.core.figures import duration_text, pressure_text
+from analytics.core.pull_log import summary
 from model.judgement import Cause, named_together
 from physics.leaks import to_mbar_l_s
 
@@ -42,6 +43,9 @@ def describe(result: dict[str, Any], picture: str = "") -> str:
     if picture:
         lines += ["", picture]
     lines += ["", *_phases(result)]
+    for row in result["pull_downs"]:
+        lines += ["", f"  {summary(row)}", *(f"  {sentence}" for sentence in row["evidence"])]
+        lines += [f"  {row['advice']}"] if row["advice"] else []
     if hold is None:
         return "\n".join(lines)
     lines += ["", f"  Likely cause: {_cause(hold)} ({_shares(hold['probabilities'])})."]

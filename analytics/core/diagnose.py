@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -10,18 +10,19 @@ from typing import Any
 import numpy as np
 
 from analytics.core.cause import diagnose
+from analytics.core.log_options import DiagnoseOptions
 from analytics.core.logfile.text import Progress
 from analytics.core.outcome import hold_row, phase_row
+from analytics.core.pull_log import pull_row
 from analytics.core.series_csv import Series, parse_time_us, read_series
 from analytics.core.thinning import thinned
 from analytics.core.track import COLDEST_K, HOTTEST_K, Sample, TrackSettings, View, begin, fold, view
-from model import quantities
 from model.clock import US
 from model.equipment import Instrument, Position, Role
-from model.errors import BadInput
 from model.judgement import Diagnosis, HoldTest, Phase, PhaseKind
 from model.procedure import Procedure
 from model.reading import Quantity, Valve
+from physics.types import FloatArray
 from physics.units import MICRON_PA
 
 USUAL_LIMIT_PA = 2500 * MICRON_PA
@@ -57,90 +58,12 @@ _GAUGE, _VALVE = 1, 2
 
 
 @dataclass(frozen=True, slots=True)
-class DiagnoseOptions:
-    """What the caller says of a log, in SI units; see `options_from_text` for how people write it.
-
-    Parameters
-    ----------
-    unit : str or None
-        Unit of the pressures in the file.
-    volume_m3 : float or None
-        Volume of the isolated circuit [m³].
-    target_pa : float or None
-        Target that must have been held before the hold [Pa]; not asked for if None.
-    limit_pa, rise_pa : float or None
-        Permitted pressure and permitted rise [Pa]; the usual 2500 micron if neither is given.
-    hold_s : float or None
-        Length of the hold [s]; as long as it lasted if None.
-    isolated_at : str or None
-        When the valve closed, as the file writes times.
-    whole_file_is_hold : bool
-        The valve was closed from the first row to the last.
-    """
-
-    unit: str | None = None
-    volume_m3: float | None = None
-    target_pa: float | None = None
-    limit_pa: float | None = None
-    rise_pa: float | None = None
-    hold_s: float | None = None
-    isolated_at: str | None = None
-    whole_file_is_hold: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class Judged:
     """A log and what was found in it."""
 
     series: Series
     result: dict[str, Any]
     """In the JSON shape of the outside contract; ``hold`` is None where no hold was found."""
-
-
-def options_from_text(
-    *,
-    unit: str | None = None,
-    volume: str | None = None,
-    target: str | None = None,
-    limit: str | None = None,
-    rise: str | None = None,
-    hold: str | None = None,
-    isolated_at: str | None = None,
-    whole_file_is_hold: bool = False,
-) -> DiagnoseOptions:
-    """Read options as people write them: ``"12 L"``, ``"500 micron"``, ``"30 min"``.
-
-    Raises
-    ------
-    BadInput
-        One sentence, with the option in ``field``.
-    """
-    if isolated_at is not None and whole_file_is_hold:
-        raise BadInput("Either the valve closed at a time or the whole file is the hold, not both.")
-    named = unit or ""
-    options = DiagnoseOptions(
-        unit=unit,
-        volume_m3=None if volume is None else quantities.volume(volume, "volume"),
-        target_pa=None if target is None else quantities.pressure(target, "target", named),
-        limit_pa=None if limit is None else quantities.pressure(limit, "limit", named),
-        rise_pa=None if rise is None else quantities.pressure(rise, "rise", named),
-        hold_s=None if hold is None else _length(hold),
-        isolated_at=isolated_at,
-        whole_file_is_hold=whole_file_is_hold,
-    )
-    for name in ("volume_m3", "target_pa", "limit_pa", "rise_pa", "hold_s"):
-        value = getattr(options, name)
-        if value is not None and not value > 0:
-            raise BadInput(f"The {name.split('_')[0]} must be above zero.", field=name.split("_")[0])
-    return options
-
-
-def _length(text: str) -> float:
-    """A length of time that says its unit: a bare 30 may be seconds or minutes."""
-    _, unit = quantities.split(text, "hold")
-    if not unit:
-        raise BadInput(f"{text.strip()!r} lacks its unit; write it like '30 min'.", field="hold")
-    return quantities.duration(text, "hold")
 
 
 def diagnose_file(path: Path, options: DiagnoseOptions) -> dict[str, Any]:
@@ -178,6 +101,7 @@ def judge_file(path: Path, options: DiagnoseOptions, progress: Progress = lambda
         "phases": found.phases,
         "hold": found.chosen,
         "holds": found.holds,
+        "pull_downs": found.pull_downs,
         "unread_rows": series.skipped,
         "unit_assumed": series.unit if series.unit_assumed else None,
         "calendar": series.absolute,
@@ -222,6 +146,7 @@ class _Found:
     holds: list[dict[str, Any]]
     chosen: dict[str, Any] | None
     remarks: list[str]
+    pull_downs: list[dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +196,29 @@ class _Finder:
             [row for _, row in judged],
             _chosen(judged, last_us),
             remarks,
+            self._pull_downs(coarse, phases),
         )
+
+    def _pull_downs(self, coarse: Series, phases: Sequence[Phase]) -> list[dict[str, Any]]:
+        """What each pull-down shows, the longest ones if there are many."""
+        last_us = int(coarse.time_us[-1])
+        pulls = [phase for phase in phases if phase.kind is PhaseKind.PULL_DOWN]
+        pulls = sorted(pulls, key=lambda one: _lasted_us(one, last_us), reverse=True)[:_MOST_HOLDS]
+        rows = []
+        for phase in sorted(pulls, key=lambda one: one.start_us):
+            stretch = _cut(coarse, phase.start_us, last_us if phase.end_us is None else phase.end_us)
+            row = pull_row(
+                phase,
+                stretch.time_us / US,
+                _with_top(stretch, self.top_pa),
+                target_pa=self.options.target_pa,
+                known=self.options.known(_kelvin(stretch)),
+                top_pa=self.top_pa,
+                ends_log=phase.end_us is None or phase.end_us >= last_us,
+            )
+            if row is not None:
+                rows.append(row)
+        return rows
 
     def _finds_itself(self) -> bool:
         return (
@@ -421,6 +368,22 @@ def _samples(
             if valve >= 0 and (closed_us is None or (not all_through and time_us > closed_us)):
                 yield Sample(time_us, _VALVE, Quantity.VALVE, float(valve))
         progress(min((start + 20_000) / n, 1.0))
+
+
+def _with_top(series: Series, top_pa: float | None) -> FloatArray:
+    """Pressures, those over the range at its top [Pa]."""
+    if top_pa is None:
+        return series.pressure_pa
+    return np.where(series.over, top_pa, np.minimum(series.pressure_pa, top_pa))
+
+
+def _kelvin(series: Series) -> float | None:
+    """Temperature of a stretch, None where no thermometer says it [K]."""
+    kelvins = series.temperature_k
+    if kelvins is None:
+        return None
+    plausible = kelvins[(kelvins >= COLDEST_K) & (kelvins <= HOTTEST_K)]
+    return float(np.median(plausible)) if len(plausible) else None
 
 
 def _gross_rise(series: Series, holds: list[Phase]) -> int | None:

@@ -45,8 +45,8 @@ def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
         "probabilities": cause.probabilities,
         "evidence": list(cause.evidence),
         "advice": _advice(advise(replace(hold, diagnosis=cause))),
-        "rise_pa_per_s": {"leak": _interval(cause.leak_pa_per_s)},
-        "leak_rate_pa_m3_per_s": _interval(cause.leak_pa_m3_per_s),
+        "rise_pa_per_s": {"leak": interval_row(cause.leak_pa_per_s)},
+        "leak_rate_pa_m3_per_s": interval_row(cause.leak_pa_m3_per_s),
         "moisture": {
             "vapour_pa": cause.vapour_pa,
             "vapour_g": cause.vapour_g,
@@ -72,7 +72,8 @@ def _early_call(hold: HoldTest) -> dict[str, object]:
     return {"at": None, "outcome": None, "probability": None}
 
 
-def _interval(interval: Interval | None) -> dict[str, float] | None:
+def interval_row(interval: Interval | None) -> dict[str, float] | None:
+    """An estimate with its 90 % interval."""
     if interval is None:
         return None
     return {"value": interval.value, "low": interval.low, "high": interval.high}

@@ -34,7 +34,7 @@ RISEN = 0.7
 """A pressure that has risen by this in ln P over its lowest has been let in: the pull-down begins again."""
 
 _SMOOTH = 0.2
-_LOWEST_PA = 0.1
+_LOWEST_PA, _HIGHEST_PA = 0.1, 1e7
 _SAME_PA = 1e-6
 _AT_ONCE = 4096
 _COLUMNS = 8
@@ -113,7 +113,7 @@ def fold(cells: Cells, time_s: FloatArray, pressure_pa: FloatArray, top_pa: floa
     if top_pa is not None:
         seen = pressure_pa < top_pa * (1 - 1e-6)
         time_s, pressure_pa = time_s[seen], pressure_pa[seen]
-    fresh = np.column_stack([time_s, np.log(np.maximum(pressure_pa, _LOWEST_PA))])
+    fresh = np.column_stack([time_s, np.log(np.clip(pressure_pa, _LOWEST_PA, _HIGHEST_PA))])
     for start in range(0, len(fresh), _AT_ONCE):
         rest: FloatArray | None = fresh[start : start + _AT_ONCE]
         while rest is not None:
@@ -140,8 +140,8 @@ def _taken(cells: Cells, fresh: FloatArray) -> tuple[Cells, FloatArray | None]:
     again = middle > np.minimum.accumulate(np.append(cells.low, middle))[:-1] + RISEN
     if again.any():
         # What went before tells nothing of what comes.
-        at = float(t[np.argmax(again)])
-        return Cells(begun_s=at), whole[whole[:, 0] >= at]
+        rest = whole[len(whole) - 1 - len(t) + int(np.argmax(again)) :]
+        return Cells(begun_s=float(rest[0, 0])), rest
     low = np.minimum.accumulate(np.append(cells.low, middle))[1:]
     plain = np.abs(y[2:] - y[:-2]) < _SMOOTH
     bend = np.clip((y[1:-1] - 0.5 * (y[:-2] + y[2:]))[plain], -FAR, FAR)

@@ -229,6 +229,20 @@ def judge(cells: Cells, target_pa: float, known: Known | None = None) -> PullDow
     return PullDown(state, pressure, until, best, now, _load_share(found, scene, pressure), stall)
 
 
+def standing(cells: Cells, target_pa: float, known: Known | None = None) -> Stall | None:
+    """Whether the pressure stands above the target, and why: without any fit.
+
+    Parameters
+    ----------
+    cells, target_pa, known
+        As `judge` takes them.
+    """
+    if not len(cells.rows):
+        return None
+    every = means(cells, 4 * FITTED)
+    return _stall(every, *_window(every), target_pa, Known() if known is None else known)
+
+
 def moving(all_of: Means) -> Means:
     """The means in which the pressure falls, and not much above where it is now.
 

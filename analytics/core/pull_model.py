@@ -42,8 +42,9 @@ _SINCE_S = 3.0
 _STEP = 0.2
 _MOST_STEPS = 12
 
-SPEED_SD = math.hypot(0.25, 0.2)
-"""Of ln(S/V) where volume (±30 %, half-width of 90 %) and rating are known: pumps pull 60 to 105 % of it."""
+SPEED_SD = 0.6
+"""Of ln(S/V) where volume and rating are known. The volume's ±30 % and pumps that pull 60 to 105 % of
+their rating make 0.3; twice that, so that a pump that does not pull shows, and not as something else."""
 
 PUMP_SHARE = 0.82
 """Of its rating, what a pump of the field may be expected to pull. Own choice."""
@@ -118,7 +119,7 @@ def prior(known: Known, level: float, speed: float, target_pa: float) -> Prior:
         molecular = molecular_conductance(*HOSE_M) / viscous
     else:
         viscous, molecular = hose
-    pump_sd = PUMP_SD if pump is None else 0.3
+    pump_sd = PUMP_SD if pump is None else SPEED_SD
     hose_sd = HOSE_SD if hose is None else math.hypot(KNOWN_HOSE_SD, pump_sd)
     if known.volume_m3 is None:
         s, s_sd = math.log(max(speed, 1e-6)), 1.5

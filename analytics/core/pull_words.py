@@ -33,14 +33,14 @@ def sentences(pull: PullDown, target_pa: float) -> tuple[str, ...]:
         )
     said = [] if pull.until is None else [_time(pull.until, pull.stall, target_pa)]
     if pull.now is not None:
-        said.append(_speed(pull.now))
+        said.append(speed(pull.now))
     if pull.load_share is not None and pull.load_share > 0.5 and pull.stall is None:
         said.append(
             f"By the curve {pull.load_share:.0%} of what the pump takes is gas that still comes in: from oil "
             "and walls, water, or a leak."
         )
     if pull.stall is not None:
-        said += _standing(pull.stall)
+        said += standing(pull.stall)
     return tuple(said)
 
 
@@ -57,22 +57,23 @@ def _time(until: Until, stall: Stall | None, target_pa: float) -> str:
     return f"{about} (90 % between {least} and {duration_text(until.high)})."
 
 
-def _speed(speed: Speed) -> str:
-    rate = speed.per_s
-    if speed.m3_s is None:
+def speed(found: Speed) -> str:
+    """An effective speed, its interval and its shares."""
+    rate = found.per_s
+    if found.m3_s is None:
         return (
-            f"Effective speed over volume at {pressure_text(speed.pressure_pa)}: {rate.value:.2g} 1/s (90 % "
-            f"between {rate.low:.2g} and {rate.high:.2g}); with the volume it would be a pumping speed."
+            f"Effective speed over volume at {pressure_text(found.pressure_pa)}: {rate.value:.2g} 1/s (90 % "
+            f"between {rate.low:.2g} and {rate.high:.2g}); with the volume it would be a pumping found."
         )
     said = (
-        f"Effective pumping speed at {pressure_text(speed.pressure_pa)}: {1e3 * speed.m3_s.value:.2g} l/s "
-        f"(90 % between {1e3 * speed.m3_s.low:.2g} and {1e3 * speed.m3_s.high:.2g})"
+        f"Effective pumping speed at {pressure_text(found.pressure_pa)}: {1e3 * found.m3_s.value:.2g} l/s "
+        f"(90 % between {1e3 * found.m3_s.low:.2g} and {1e3 * found.m3_s.high:.2g})"
     )
-    if speed.of_rating is not None:
-        said += f", {speed.of_rating:.0%} of the pump's rating"
-    if speed.of_explained is not None:
-        said += f" and {speed.of_explained:.0%} of what pump and hose give there"
-    if speed.held_back:
+    if found.of_rating is not None:
+        said += f", {found.of_rating:.0%} of the pump's rating"
+    if found.of_explained is not None:
+        said += f" and {found.of_explained:.0%} of what pump and hose give there"
+    if found.held_back:
         said += (
             ". Something else holds it back: a valve core left in, a kinked or longer hose, a strainer, a "
             "pump below its rating, or a wrong volume"
@@ -80,9 +81,10 @@ def _speed(speed: Speed) -> str:
     return said + "."
 
 
-def _standing(stall: Stall) -> list[str]:
+def standing(stall: Stall) -> list[str]:
+    """Where it stands, for how long, and what may hold it there."""
     said = [
-        f"It has stood near {pressure_text(stall.pressure_pa)} for {duration_text(stall.since_s)}"
+        f"The pressure stood near {pressure_text(stall.pressure_pa)} for {duration_text(stall.since_s)}"
         + (f", still falling by {stall.falling_per_h:.0%} an hour." if stall.falling_per_h > 0.02 else ".")
     ]
     share = stall.pressure_pa / stall.saturation_pa

@@ -17,7 +17,8 @@ from model.errors import BadInput, HoldfastError
 from ops.commands.common import FAILED, Json
 
 if TYPE_CHECKING:
-    from analytics.core.diagnose import DiagnoseOptions, Judged
+    from analytics.core.diagnose import Judged
+    from analytics.core.log_options import DiagnoseOptions
     from analytics.core.logfile.text import Progress
 
 
@@ -33,6 +34,8 @@ def diagnose(
     whole_file_is_hold: Annotated[
         bool, typer.Option("--whole-file-is-hold", help="It was closed all through.")
     ] = False,
+    pump: Annotated[str | None, typer.Option(help="Rating of the pump: '6 cfm'.")] = None,
+    hose: Annotated[str | None, typer.Option(help="Its bore and length: '6.35 mm x 1.5 m'.")] = None,
     show_unit: Annotated[str | None, typer.Option(help="Say pressures in it, such as hPa.")] = None,
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE.svg|png", help="Draw the curve; a file for each log.")
@@ -43,7 +46,7 @@ def diagnose(
 
     Pull-down and hold are found in the curve unless a valve column or an option says when the valve closed.
     """
-    from analytics.core.diagnose import options_from_text
+    from analytics.core.log_options import options_from_text
     from ops.plots import names_for
 
     options = options_from_text(
@@ -55,6 +58,8 @@ def diagnose(
         hold=hold,
         isolated_at=isolated_at,
         whole_file_is_hold=whole_file_is_hold,
+        pump=pump,
+        hose=hose,
     )
     pictures = [None] * len(files) if plot is None else names_for(plot, files)
     teller = _teller(show_unit)

@@ -15,13 +15,8 @@ import pytest
 from iapws.iapws97 import _TSat_P
 
 from analytics.core.describe import describe
-from analytics.core.diagnose import (
-    UNSEEN_TARGET,
-    DiagnoseOptions,
-    diagnose_file,
-    judge_file,
-    options_from_text,
-)
+from analytics.core.diagnose import UNSEEN_TARGET, diagnose_file, judge_file
+from analytics.core.log_options import DiagnoseOptions, options_from_text
 from analytics.core.picture import picture
 from model.errors import BadInput
 from tests.analytics.core.curves import MICRON
@@ -229,7 +224,7 @@ def test_the_contracts_shape(tmp_path: Path, rng: random.Random) -> None:
     result = diagnose_file(log(tmp_path, lambda t: 300 + 0.3 * t, rng), DiagnoseOptions())
     result = json.loads(json.dumps(result, allow_nan=False))
     assert set(result) == {
-        "file", "phases", "hold", "holds", "unread_rows", "unit_assumed", "calendar", "remarks",
+        "file", "phases", "hold", "holds", "pull_downs", "unread_rows", "unit_assumed", "calendar", "remarks",
     }  # fmt: skip
     assert result["holds"] == [result["hold"]]
     assert [set(phase) for phase in result["phases"]] == [{"kind", "start", "end"}] * len(result["phases"])

@@ -14,7 +14,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from analytics.core.describe import describe
-from analytics.core.diagnose import judge_file, options_from_text
+from analytics.core.diagnose import judge_file
+from analytics.core.log_options import options_from_text
 from analytics.core.picture import picture
 from analytics.core.plot import draw, to_svg
 from model.errors import HoldfastError

@@ -146,6 +146,13 @@ def test_gas_let_in_begins_the_pull_down_again() -> None:
     assert cells.begun_s == pytest.approx(600.0, abs=2.0)
 
 
+def test_readings_of_one_moment_that_run_up_and_down_are_taken_in_to_the_end() -> None:
+    p = np.tile([100.0, 100.0, 100.0, 5000.0, 5000.0, 5000.0], 50)
+    cells = fold(Cells(), np.full(len(p), 1e9), p)
+    assert cells.last_s == 1e9
+    assert math.exp(cells.low) == pytest.approx(5000.0)
+
+
 def test_readings_at_the_top_of_the_range_tell_only_that_the_pump_runs() -> None:
     t, p = pulled(np.random.default_rng(4), 600.0)
     cells = fold(Cells(), t, np.minimum(p, 3333.0), 3333.0)

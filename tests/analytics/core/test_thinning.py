@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analytics.core import diagnose
-from analytics.core.diagnose import judge_file, options_from_text
+from analytics.core.diagnose import judge_file
+from analytics.core.log_options import options_from_text
 from analytics.core.series_csv import Series, read_series
 from analytics.core.thinning import thinned
 

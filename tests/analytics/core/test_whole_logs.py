@@ -16,7 +16,8 @@ from typing import Any
 
 import pytest
 
-from analytics.core.diagnose import PERHAPS_VENTED, judge_file, options_from_text
+from analytics.core.diagnose import PERHAPS_VENTED, judge_file
+from analytics.core.log_options import options_from_text
 
 Curve = Callable[[float], float]
 Part = tuple[float, Curve]
