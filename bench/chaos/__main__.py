@@ -34,7 +34,7 @@ def main() -> None:
         "--readings", type=int, default=READINGS_AT_LEAST, help="go on until so many are made"
     )
     parser.add_argument("--gateways", type=int, default=24)
-    parser.add_argument("--rate", type=float, default=2000, help="readings a second")
+    parser.add_argument("--rate", type=float, default=1200, help="readings a second")
     parser.add_argument("--size", type=int, default=10, help="readings in a pack")
     parser.add_argument("--broker", choices=("nats", "mosquitto"), default="nats")
     parser.add_argument(

@@ -66,7 +66,8 @@ FAULTS = (
 def check(dsn: str, ledger: Ledger) -> Verdict:
     """Read the whole store and compare it with the ledger, at rest."""
     verdict = Verdict()
-    with psycopg.connect(dsn, autocommit=True) as conn:
+    with psycopg.connect(dsn) as conn:
+        conn.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ  # readings and book of one moment
         lines = _lines(conn)
         for line, ident in lines.items():
             rows = [

@@ -385,7 +385,7 @@ def plan(rng: random.Random, count: int, hits: int) -> list[Fault]:
         for turn in range(hits)
     ]
     if count >= LONG_FROM:
-        chosen += [fault for fault in LONG for _ in range(2)]
+        chosen += LONG
     rest = max(count - len(chosen), 0)
     others = rng.sample(ANY_TIME, len(ANY_TIME))
     chosen += [others[turn % len(others)] for turn in range(rest)]

@@ -18,8 +18,8 @@ from bench.chaos.ledger import Ledger
 from bench.chaos.stage import ACK_WAIT_S, Stage
 from bench.chaos.watch import Moment
 
-PATIENCE_S = 180.0
-QUIET_S = 3 * ACK_WAIT_S
+PATIENCE_S = 300.0
+QUIET_S = 2 * ACK_WAIT_S + 1
 """After so long without a batch the broker has nothing more to send."""
 TOP_UP = 3
 """How many times the missing hits are tried again."""
@@ -48,7 +48,7 @@ class Options:
     hits: int = 22
     readings: int = 500_000
     gateways: int = 24
-    rate: float = 2000.0
+    rate: float = 1200.0
     size: int = 10
     broker: str = "nats"
     durable: bool = True
@@ -128,9 +128,12 @@ async def run(options: Options, folder: Path, say: Callable[[str], None] = lambd
         try:
             await world.recover()
             await _break(world, options, say)
-            await _rest(world)
         except faults.Stuck as error:
             stuck = str(error)
+        try:
+            await _rest(world)
+        except faults.Stuck as error:
+            stuck = stuck or str(error)
         for life in world.lives:
             life.cancel()
         verdict = await _settled(world)

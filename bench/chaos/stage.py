@@ -39,7 +39,7 @@ from store.migrate import migrate
 T = TypeVar("T")
 
 SERVICE = "holdfast"
-ACK_WAIT_S = 2
+ACK_WAIT_S = 3
 """The embedded broker sends again after this; the product's 15 s would make a run several times as long."""
 SPACE_BYTES = 4 << 30
 SLACK_BLOCKS = 16
