@@ -18,7 +18,7 @@ flat line; isolating for five minutes tells them apart.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -63,6 +63,9 @@ STANDS = 0.1
 _WINDOW, _SHORTEST_S = 0.3, 90.0
 _ROOM_K = 293.15
 _WARMER_K = 5.0
+_PERHAPS_K = (-10.0, -5.0, 0.0, 5.0)
+"""How far from a room's temperature the wet spot's surroundings may be where nobody says: rather colder."""
+
 TRIPLE_PA = 611.657
 """Of water [Pa]: Guildner, Johnson and Jones 1976."""
 
@@ -110,7 +113,8 @@ class Until:
     value : float or None
         Expected [s]; None: not by this curve, or not to be told.
     low, high : float or None
-        Middle 90 % [s]; ``high`` None where it may be never.
+        Middle 90 % [s]; ``high`` None where it may be never. While the pressure stands, ``low`` is how long
+        it would take if what holds it ended now.
     never : float
         Share of the curves that fit whose end pressure lies above the target, or that come to it only after
         thirty times as long again as was seen.
@@ -224,7 +228,8 @@ def judge(cells: Cells, target_pa: float, known: Known | None = None) -> PullDow
     found, wander = _fitted(used, scene, known)
     until = _until(found, scene, target_pa, wander, stall is not None)
     best = _speed(found, scene, float(np.exp(used.y[0])), known)
-    now = _speed(found, scene, pressure, known)
+    # Where it stands, gas that comes in and a pump that pulls no more make one curve: no speed is told.
+    now = None if stall is not None else _speed(found, scene, pressure, known)
     state = State.FALLING if stall is None else State.STANDING
     return PullDown(state, pressure, until, best, now, _load_share(found, scene, pressure), stall)
 
@@ -291,7 +296,9 @@ def _until(found: Posterior, scene: Scene, target_pa: float, wander: float, stan
     longest = float(np.max(seconds[np.isfinite(seconds)], initial=0.0))
     low = low if math.isfinite(low) else longest
     if stands:
-        return Until(None, low, None, never)
+        free = replace(found, figures=pull_model.without_gas(found.figures))
+        freed = pull_model.times_to(free, scene, target_pa, wander)
+        return Until(None, _quantiles(freed, found.weight, LEVELS[:1])[0], None, never)
     told = value if math.isfinite(value) and never < 0.5 else None
     return Until(told, low, high if math.isfinite(high) and never < NEVER else None, never)
 
@@ -374,11 +381,9 @@ def _stall(
         return None
     ambient = _ROOM_K if known.ambient_k is None else known.ambient_k
     saturation = float(saturation_pressure(ambient))
-    x = math.log(saturation / pressure)
-    warmest = math.log(float(saturation_pressure(ambient + _WARMER_K)) / pressure)
     near_triple = abs(math.log(pressure / TRIPLE_PA)) < _NEAR_TRIPLE
-    logit = _WET_LOGIT[0] + _WET_LOGIT[1] * x + _WET_LOGIT[2] * x * x + _TRIPLE_LOGIT * near_triple
-    water = 0.0 if warmest < 0 else 1.0 / (1.0 + math.exp(-max(min(logit, 30.0), -30.0)))
+    perhaps = (0.0,) if known.ambient_k is not None else _PERHAPS_K
+    water = sum(_water(pressure, ambient + change, near_triple) for change in perhaps) / len(perhaps)
     lasting = every.y > level + _SINCE
     knee = int(np.flatnonzero(lasting)[-1]) if lasting.any() else 0
     named = Standing.UNCLEAR
@@ -395,3 +400,12 @@ def _stall(
         saturation,
         3600.0 * fall / window_s,
     )
+
+
+def _water(pressure_pa: float, ambient_k: float, near_triple: bool) -> float:
+    """Probability that free water holds a pressure, at a temperature of the surroundings."""
+    if pressure_pa > float(saturation_pressure(ambient_k + _WARMER_K)):
+        return 0.0
+    x = math.log(float(saturation_pressure(ambient_k)) / pressure_pa)
+    logit = _WET_LOGIT[0] + _WET_LOGIT[1] * x + _WET_LOGIT[2] * x * x + _TRIPLE_LOGIT * near_triple
+    return 1.0 / (1.0 + math.exp(-max(min(logit, 30.0), -30.0)))

@@ -369,6 +369,13 @@ def _now(t: FloatArray, y: FloatArray, fitted: FloatArray, sd: FloatArray, wande
     return float(fitted[-1] + signal[-1] @ gain)
 
 
+def without_gas(figures: FloatArray) -> FloatArray:
+    """The same rigs as if no gas came in and the pump had no end."""
+    free = figures.copy()
+    free[:, [ULTIMATE, STEADY, DYING]] = math.log(1e-6)
+    return free
+
+
 _STAGES = 64
 
 

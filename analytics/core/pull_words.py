@@ -36,8 +36,8 @@ def sentences(pull: PullDown, target_pa: float) -> tuple[str, ...]:
         said.append(speed(pull.now))
     if pull.load_share is not None and pull.load_share > 0.5 and pull.stall is None:
         said.append(
-            f"By the curve {pull.load_share:.0%} of what the pump takes is gas that still comes in: from oil "
-            "and walls, water, or a leak."
+            f"By the curve {100 * pull.load_share:.0f} % of what the pump takes is gas that still comes in: "
+            "from oil and walls, water, or a leak."
         )
     if pull.stall is not None:
         said += standing(pull.stall)
@@ -48,12 +48,17 @@ def _time(until: Until, stall: Stall | None, target_pa: float) -> str:
     target = pressure_text(target_pa)
     least = duration_text(until.low)
     if stall is not None:
-        return f"It stands above the target of {target}; not before {least} from now, if at all as it is."
+        return (
+            f"The pressure stands above the target of {target}: it would take {least} and more if what holds "
+            "it ended now; when that is no curve tells."
+        )
     if until.value is None:
         return f"Not by this curve: it bends towards an end above the target of {target}."
     about = f"The target of {target} is expected in about {duration_text(until.value)}"
     if until.high is None:
-        return f"{about}, not before {least}; it may be never, as the curve bends ({until.never:.0%})."
+        return (
+            f"{about}, not before {least}; it may be never, as the curve bends ({100 * until.never:.0f} %)."
+        )
     return f"{about} (90 % between {least} and {duration_text(until.high)})."
 
 
@@ -70,9 +75,9 @@ def speed(found: Speed) -> str:
         f"(90 % between {1e3 * found.m3_s.low:.2g} and {1e3 * found.m3_s.high:.2g})"
     )
     if found.of_rating is not None:
-        said += f", {found.of_rating:.0%} of the pump's rating"
+        said += f", {100 * found.of_rating:.2g} % of the pump's rating"
     if found.of_explained is not None:
-        said += f" and {found.of_explained:.0%} of what pump and hose give there"
+        said += f" and {100 * found.of_explained:.2g} % of what pump and hose give there"
     if found.held_back:
         said += (
             ". Something else holds it back: a valve core left in, a kinked or longer hose, a strainer, a "
@@ -85,7 +90,11 @@ def standing(stall: Stall) -> list[str]:
     """Where it stands, for how long, and what may hold it there."""
     said = [
         f"The pressure stood near {pressure_text(stall.pressure_pa)} for {duration_text(stall.since_s)}"
-        + (f", still falling by {stall.falling_per_h:.0%} an hour." if stall.falling_per_h > 0.02 else ".")
+        + (
+            f", still falling by {100 * stall.falling_per_h:.0f} % an hour."
+            if stall.falling_per_h > 0.02
+            else "."
+        )
     ]
     share = stall.pressure_pa / stall.saturation_pa
     if stall.water == 0:
@@ -97,16 +106,18 @@ def standing(stall: Stall) -> list[str]:
         where = (
             "at the pressure of water's triple point, where boiling water freezes"
             if stall.near_triple
-            else f"at {share:.0%} of the saturation pressure at the surroundings' temperature, where water "
-            "that boils and cools itself, or ice, holds it"
+            else f"at {100 * share:.0f} % of the saturation pressure at the surroundings' temperature, where "
+            "water that boils and cools itself, or ice, holds it"
         )
         said.append(
-            f"It stands {where}: free water ({stall.water:.0%}). How much of it is left no curve tells."
+            f"It stands {where}: free water ({100 * stall.water:.0f} %). "
+            "How much of it is left no curve tells."
         )
     else:
+        likely = "possible" if stall.water >= 0.3 else "unlikely"
         said.append(
-            f"It stands at {share:.0%} of the saturation pressure at the surroundings' temperature: free "
-            f"water or ice is {'possible' if stall.water >= 0.3 else 'unlikely'} ({stall.water:.0%})."
+            f"It stands at {100 * share:.0f} % of the saturation pressure at the surroundings' temperature: "
+            f"free water or ice is {likely} ({100 * stall.water:.0f} %)."
         )
     if stall.named is Standing.WATER:
         return said

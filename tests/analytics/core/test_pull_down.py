@@ -285,6 +285,9 @@ def test_a_plateau_between_ice_and_saturation_is_called_free_water_with_a_lower_
     assert said.until is not None
     assert said.until.value is None
     assert said.until.high is None
+    # 66.66 Pa from there at S/V = 0.05 1/s and falling: not before half a minute.
+    assert 30.0 < said.until.low < 600.0
+    assert said.now is None
     assert ("triple point" in " ".join(sentences(said, TARGET_PA))) is (end_pa == 611.657)
     assert "warm" in advice(said)
 
@@ -308,6 +311,16 @@ def test_a_plateau_above_the_saturation_pressure_is_no_water() -> None:
     assert said.stall.water == 0.0
     assert "free water does not hold it" in " ".join(sentences(said, TARGET_PA))
     assert "at its limit" not in " ".join(sentences(said, TARGET_PA))
+
+
+def test_water_far_from_saturation_stays_possible_where_nobody_says_how_warm_it_is() -> None:
+    t, p = pulled(np.random.default_rng(12), 1800.0, end_pa=480.0)
+    cells = fold(Cells(), t, p)
+    warm, unsaid = judge(cells, TARGET_PA, Known(ambient_k=298.15)).stall, judge(cells, TARGET_PA).stall
+    assert warm is not None
+    assert unsaid is not None
+    assert warm.named is Standing.BALANCE
+    assert unsaid.named is Standing.UNCLEAR
 
 
 def test_a_pressure_that_falls_like_one_over_time_does_not_stand() -> None:
