@@ -44,8 +44,8 @@ class Tally:
     """Acknowledgements and receipts that were on their way before their packs were in the store."""
     judged: int = 0
     """How many were looked at for that."""
-    ended_by_itself: int = 0
-    """How often the ingest ended without being killed."""
+    ended_by_itself: list[str] = field(default_factory=list)
+    """Last words of each ingest that ended without being killed."""
     recoveries_s: list[float] = field(default_factory=list)
 
     def under_load(self, point: str) -> int:
@@ -75,7 +75,8 @@ class World:
             for life in self.lives:
                 if life.done():
                     life.result()
-            self.tally.ended_by_itself += await self.stage.restart_ingest_if_dead()
+            if said := await self.stage.restart_ingest_if_dead():
+                self.tally.ended_by_itself.append(said)
             if time.monotonic() - began_s > RECOVERY_S:
                 raise Stuck(f"No receipt for a new pack within {RECOVERY_S:.0f} s after the last fault.")
             await asyncio.sleep(0.05)

@@ -183,12 +183,14 @@ class Stage:
         if self._ingest is not None:
             self._ingest.kill()
 
-    async def restart_ingest_if_dead(self) -> bool:
-        """Start it again if it has ended, as the supervisor would."""
-        if self._ingest is not None and self._ingest.poll() is None:
-            return False
+    async def restart_ingest_if_dead(self) -> str:
+        """Start it again if it has ended, as the supervisor would; its last words if nobody had killed it."""
+        ended = self._ingest.poll() if self._ingest is not None else None
+        if ended is None:
+            return ""
+        said = "" if ended == -signal.SIGKILL else process.tail(self.log) or f"status {ended}"
         await self.start_ingest()
-        return True
+        return said
 
     def kill_broker(self) -> None:
         """SIGKILL; not waited for."""
