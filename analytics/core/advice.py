@@ -25,6 +25,7 @@ from model.judgement import (
 from physics.constants import ATMOSPHERE_PA, ZERO_CELSIUS_K
 from physics.gas import vapour_mass
 from physics.leaks import to_mbar_l_s
+from physics.units import MICRON_PA
 from physics.water import saturation_pressure
 
 NIGHT_S = 8 * 3600.0
@@ -158,13 +159,18 @@ def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str
         low, high = (hold.last_pa + max(one, 0.0) * NIGHT_S for one in (rate.low, rate.high))
         doubt = "" if leak >= CERTAIN else f" if it is a leak ({leak:.0%})"
         return Urgency.CAN_WAIT, (
-            f"Can wait till morning if the valve stays closed: 8 h on, about {pressure_text(low)} to "
-            f"{pressure_text(high)}{doubt}."
+            f"Can wait till morning if the valve stays closed: 8 h on, about {_about(low)} to "
+            f"{_about(high)}{doubt}."
         )
     return (
         Urgency.CAN_WAIT,
         "Can wait till morning: a leak is unlikely, and the closed circuit takes no harm.",
     )
+
+
+def _about(pressure_pa: float) -> str:
+    """To two digits of a micron: more is not known."""
+    return pressure_text(float(f"{pressure_pa / MICRON_PA:.2g}") * MICRON_PA)
 
 
 def _water_in_air() -> float:

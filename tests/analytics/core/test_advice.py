@@ -65,6 +65,8 @@ def test_a_leak_whose_air_brings_the_permitted_water_by_morning_cannot_wait() ->
     assert (slow.urgency, fast.urgency) == (Urgency.CAN_WAIT, Urgency.NOW)
     assert fast.line.startswith("Go now: the air that it lets in within 8 h, up to 12 kPa")
     assert slow.line.startswith("Can wait till morning if the valve stays closed: 8 h on, about ")
+    # 134.7 Pa, and 0.9 and 1.1 times 0.357 Pa/s for eight hours, to two digits of a micron.
+    assert slow.line.endswith(" 70000 micron (9333 Pa) to 86000 micron (11466 Pa).")
 
 
 def test_the_more_urgent_of_the_possible_causes_counts_and_the_line_says_so() -> None:
