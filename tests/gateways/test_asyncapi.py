@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -212,14 +212,27 @@ def test_units_are_the_codes() -> None:
 
 
 def test_reasons_of_refusal_are_the_codes() -> None:
-    """Those in the text of the programs: each call of ``Refused`` and ``RecordRefused`` with a word in it."""
+    """Those in the text of the programs: each call of ``Refused`` and ``RecordRefused``, or of the first by a
+    kind of it, with a word in it."""
     used = set()
     for file in Path(senml.__file__).parent.glob("*.py"):
-        for call in (node for node in ast.walk(ast.parse(file.read_text())) if isinstance(node, ast.Call)):
-            called = getattr(call.func, "id", "")
+        tree = ast.parse(file.read_text())
+        kinds = {
+            id(inner): getattr(node.bases[0], "id", "")
+            for node in ast.walk(tree)
+            if isinstance(node, ast.ClassDef) and node.bases
+            for inner in ast.walk(node)
+        }
+        for call in (node for node in ast.walk(tree) if isinstance(node, ast.Call)):
+            called = getattr(call.func, "id", "") or _base_of(call, kinds)
             if called in ("Refused", "RecordRefused"):
                 used |= set(_words(call.args[called == "RecordRefused"]))
     assert used == set(document()["components"]["x-refusals"])
+
+
+def _base_of(call: ast.Call, kinds: Mapping[int, str]) -> str:
+    """Of the class in which ``super().__init__`` is called."""
+    return kinds.get(id(call), "") if ast.unparse(call.func) == "super().__init__" else ""
 
 
 def _words(node: ast.expr) -> Iterator[str]:

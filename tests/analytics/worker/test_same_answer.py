@@ -94,6 +94,8 @@ def disorderly(bench: Bench, lines: list[Line], rng: random.Random) -> None:
 
 
 def result(bench: Bench) -> list[object]:
+    # A walk-up that later readings joined to another job stays as a name that leads there.
+    jobs = [job for job in bench.jobs() if job.merged_into is None]
     return [
         (
             job.state,
@@ -107,7 +109,7 @@ def result(bench: Bench) -> list[object]:
             sorted(bench.facts(job.id), key=lambda fact: (fact.time_us, fact.kind)),
             job.closed_us,
         )
-        for job in sorted(bench.jobs(), key=lambda job: bench.phases(job.id)[0].start_us)
+        for job in sorted(jobs, key=lambda job: bench.phases(job.id)[0].start_us)
     ]
 
 
