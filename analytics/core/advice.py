@@ -164,7 +164,7 @@ def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str
         )
     return (
         Urgency.CAN_WAIT,
-        "Can wait till morning: a leak is unlikely, and the closed circuit takes no harm.",
+        "Can wait till morning if the valve stays closed: a leak is unlikely.",
     )
 
 

@@ -72,7 +72,9 @@ def test_a_leak_whose_air_brings_the_permitted_water_by_morning_cannot_wait() ->
 def test_the_more_urgent_of_the_possible_causes_counts_and_the_line_says_so() -> None:
     assert failed(unclear(0.4), 1.0).line.startswith("Go now: it may be a leak (40%), and then the air")
     assert failed(unclear(0.4), 0.001).line.endswith("if it is a leak (40%).")
-    assert failed(unclear(0.1), 1.0).urgency is Urgency.CAN_WAIT
+    unlikely = failed(unclear(0.1), 1.0)
+    assert unlikely.urgency is Urgency.CAN_WAIT
+    assert unlikely.line == "Can wait till morning if the valve stays closed: a leak is unlikely."
 
 
 @pytest.mark.parametrize("cause", [Cause.MOISTURE, Cause.OUTGASSING])
