@@ -1,7 +1,7 @@
 """Make the pictures of the handbook from a running demo: ``python docs/make_pictures.py``.
 
 Starts ``holdfast demo`` with data in a temporary folder, waits until its clock has met the present, logs in
-with Debian's chromium, and writes ``docs/pictures/board.png`` and ``docs/pictures/job.png``.
+with Debian's chromium, and writes what the handbook shows to ``docs/pictures``.
 """
 
 from __future__ import annotations
@@ -76,6 +76,10 @@ def main() -> None:
         page.wait_for_selector("#plot[data-drawn]")
         page.wait_for_timeout(SETTLE_MS)
         page.screenshot(path=PICTURES / "job.png")
+        page.locator(".to-do").first.scroll_into_view_if_needed()
+        page.locator(".to-do").first.screenshot(path=PICTURES / "to-do.png")
+        page.goto(f"{access['address']}/setup/procedures")
+        page.screenshot(path=PICTURES / "procedures.png")
         browser.close()
 
 
