@@ -16,7 +16,7 @@ from model.alert import AlertState
 from model.clock import US, Clock, to_datetime
 from model.equipment import Role
 from model.job import JobState
-from model.judgement import Cause, PhaseKind, Verdict
+from model.judgement import LEAK_SUSPECTED, PhaseKind, Verdict, leak_probability
 from model.reading import Quantity, Valve
 from store import board as stored
 from store.board import BoardRow, Channel
@@ -26,8 +26,6 @@ from store.series import Window, trends
 LIVE_WALL_S = 5.0
 """What a reading may take on its way to us, on the wall; it counts more while a replayed clock runs fast."""
 LOW_BATTERY = 0.25
-LEAK_SUSPECTED = 0.7
-"""From this probability on a pass says so too (as in the rule)."""
 SHORTEST_TREND_S, LONGEST_TREND_S = 3600.0, 12 * 3600.0
 TREND_BUCKETS = 60
 TREND_WIDTH, TREND_HEIGHT = 120.0, 30.0
@@ -270,8 +268,8 @@ def _verdict(row: BoardRow, unit: Quantities) -> VerdictView | None:
     if hold.cause is not None and hold.verdict is Verdict.FAILED:
         name, share = cause_in_words(hold.cause, hold.probabilities)
         cause = name if share is None else f"{name} {percent(share)}"
-    elif hold.cause is Cause.LEAK and hold.probabilities.get(Cause.LEAK, 0.0) >= LEAK_SUSPECTED:
-        cause = f"leak suspected {percent(hold.probabilities[Cause.LEAK])}"
+    elif hold.verdict is Verdict.PASSED and leak_probability(hold.probabilities) >= LEAK_SUSPECTED:
+        cause = f"leak suspected {percent(leak_probability(hold.probabilities))}"
     text = unit.sentence(hold.text)
     return VerdictView(**VERDICTS[hold.verdict].model_dump(), hold_test=hold.id, cause=cause, text=text)
 

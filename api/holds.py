@@ -9,6 +9,7 @@ from pydantic import BaseModel, Field
 
 from api.quantities import Pressure, Quantities, Temperature, moment
 from api.sentences import TextFigure, find
+from model.cautions import CAUTION
 from model.clock import to_datetime
 from model.judgement import Cause, Diagnosis, EarlyCall, Forecast, HoldTest, Interval, Urgency, Verdict
 from store.judgement import decode
@@ -44,6 +45,7 @@ class AdviceView(BaseModel):
     urgency: Urgency
     line: str = Field(description="One line for the desk: how soon, and why.")
     steps: list[str] = Field(description="What to do, in that order.")
+    caution: str = Field(description="To be shown wherever the steps are.")
 
 
 class ForecastView(BaseModel):
@@ -150,6 +152,7 @@ def hold_view(row: dict[str, Any], unit: Quantities) -> HoldTestView:
             urgency=hold.advice.urgency,
             line=sentence(hold.advice.line),
             steps=[sentence(step) for step in hold.advice.steps],
+            caution=CAUTION,
         ),
         forecast=None if hold.forecast is None else forecast_view(hold.forecast),
         early_call=None if hold.early_call is None else _early_call(hold.early_call),

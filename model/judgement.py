@@ -40,6 +40,9 @@ class Verdict(StrEnum):
 CERTAIN = 0.7
 """A cause is named from this probability on."""
 
+LEAK_SUSPECTED = 0.7
+"""A pass with this probability of a leak or more reads otherwise and raises an alert (hold rule)."""
+
 
 class Cause(StrEnum):
     """The estimated reason of a rise. An estimate never changes a verdict."""
@@ -63,6 +66,11 @@ def named_together(probabilities: Mapping[str, float]) -> tuple[Cause, float] | 
     both = probabilities.get(Cause.LEAK_AND_MOISTURE, 0.0)
     share, cause = max((probabilities.get(one, 0.0) + both, one) for one in (Cause.LEAK, Cause.MOISTURE))
     return (cause, share) if share >= CERTAIN else None
+
+
+def leak_probability(probabilities: Mapping[str, float]) -> float:
+    """Of a leak, alone or with moisture; 0 where nothing was estimated."""
+    return sum(float(probabilities.get(one, 0.0)) for one in (Cause.LEAK, Cause.LEAK_AND_MOISTURE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from __future__ import annotations
 from analytics.core.figures import pressure_text
 from model.judgement import (
     CERTAIN,
+    LEAK_SUSPECTED,
     Advice,
     Cause,
     Diagnosis,
@@ -20,6 +21,7 @@ from model.judgement import (
     Interval,
     Urgency,
     Verdict,
+    leak_probability,
     named_together,
 )
 from physics.constants import ATMOSPHERE_PA, ZERO_CELSIUS_K
@@ -98,15 +100,13 @@ def advise(hold: HoldTest) -> Advice | None:
     return None
 
 
-def leak_probability(diagnosis: Diagnosis | None) -> float:
-    """Of a leak, alone or with moisture; 0 where nothing was estimated."""
-    shares = {} if diagnosis is None else diagnosis.probabilities
-    return shares.get(Cause.LEAK, 0.0) + shares.get(Cause.LEAK_AND_MOISTURE, 0.0)
+def _leak(diagnosis: Diagnosis | None) -> float:
+    return 0.0 if diagnosis is None else leak_probability(diagnosis.probabilities)
 
 
 def _after_pass(hold: HoldTest) -> Advice:
-    leak = leak_probability(hold.diagnosis)
-    if leak < CERTAIN:
+    leak = _leak(hold.diagnosis)
+    if leak < LEAK_SUSPECTED:
         return Advice(Urgency.NO_NEED, "No need to go: the hold passed.", (NO_PRESSURE_TEST,))
     size = _size(hold.diagnosis)
     return Advice(
@@ -139,7 +139,7 @@ def _after_fail(hold: HoldTest) -> Advice:
 
 
 def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str]:
-    leak = leak_probability(diagnosis)
+    leak = _leak(diagnosis)
     if hold.reason == "over-range" and (diagnosis is None or leak >= POSSIBLE):
         return Urgency.NOW, "Go now: the gauge ran to the top of its range, so something may be open."
     rate = None if diagnosis is None else diagnosis.leak_pa_per_s

@@ -53,6 +53,7 @@ def describe(result: dict[str, Any], picture: str = "") -> str:
     lines += _rates(hold)
     if hold["advice"] is not None:
         lines += ["", f"  {hold['advice']['line']}", *(f"  - {step}" for step in hold["advice"]["steps"])]
+        lines.append(f"  {hold['advice']['caution']}")
     return "\n".join(lines)
 
 

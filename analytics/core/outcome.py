@@ -7,6 +7,7 @@ from datetime import UTC
 from typing import Any
 
 from analytics.core.advice import advise
+from model.cautions import CAUTION
 from model.clock import to_datetime
 from model.judgement import Advice, Diagnosis, HoldTest, Interval, Phase, Verdict
 from physics.constants import ZERO_CELSIUS_K
@@ -59,7 +60,12 @@ def hold_row(hold: HoldTest, cause: Diagnosis, found: Phase) -> dict[str, Any]:
 def _advice(advice: Advice | None) -> dict[str, object] | None:
     if advice is None:
         return None
-    return {"urgency": advice.urgency.value, "line": advice.line, "steps": list(advice.steps)}
+    return {
+        "urgency": advice.urgency.value,
+        "line": advice.line,
+        "steps": list(advice.steps),
+        "caution": CAUTION,
+    }
 
 
 def _early_call(hold: HoldTest) -> dict[str, object]:

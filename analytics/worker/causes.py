@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.core.advice import advise, leak_probability
+from analytics.core.advice import advise
 from analytics.core.cause import WITH_OR_WITHOUT, WORDS, diagnose
 from analytics.core.track import View
 from analytics.core.two_gauges import heard_both
@@ -22,12 +22,14 @@ from model.clock import US
 from model.equipment import Position, Role
 from model.judgement import (
     CERTAIN,
+    LEAK_SUSPECTED,
     Cause,
     Diagnosis,
     HoldTest,
     Phase,
     PhaseKind,
     Verdict,
+    leak_probability,
     named_together,
 )
 from model.reading import Quantity
@@ -37,9 +39,6 @@ from store.work import Span
 
 GROWTH = 1.5
 """The readings since closing grow so much from one estimate of a fail's cause to the next."""
-
-LEAK_SUSPECTED = 0.7
-"""A pass with a leak probability of this or more reads otherwise (rule of the hold test)."""
 
 FloatArray = NDArray[np.float64]
 
@@ -127,7 +126,7 @@ def _of_gauge(rows: Sequence[Row], setup: Setup, hold: HoldTest, instrument_id: 
 
 def explained(hold: HoldTest, diagnosis: Diagnosis | None) -> HoldTest:
     """The hold with its cause and what to do about it; a pass with a probable leak says so."""
-    leak = leak_probability(diagnosis)
+    leak = 0.0 if diagnosis is None else leak_probability(diagnosis.probabilities)
     text = hold.text
     if hold.verdict is Verdict.PASSED and leak >= LEAK_SUSPECTED:
         text = f"Passed by the rule, leak suspected ({leak:.0%}). {text}"

@@ -7,16 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from model.cautions import CAUTION
+
 RIG_FIRST = (
     "Blank the rig off and test it alone first: "
     "hoses, core tool and the gauge's own fitting are often what leaks."
-)
-
-CAUTION = (
-    "Caution: never open an isolation valve to a stopped pump; never energise a compressor in a vacuum (lock "
-    "out compressors and controllers); flammable refrigerants (A2L, A3) need ventilation and ignition "
-    "control before a system is opened or a pump is run. The equipment maker's instructions, local codes and "
-    "a licensed technician come first."
 )
 
 NO_ADVICE = f"{RIG_FIRST} Then hold again for longer or by sections, to tell a leak from moisture."

@@ -18,10 +18,7 @@ from desk.core import actions
 from desk.core.life import Told
 from model.alert import Priority
 from model.event import Event, EventKind
-from model.judgement import Cause, PhaseKind, Urgency, Verdict
-
-SUSPECTED = 0.7
-"""A pass with a leak probability of this or more raises an alert of its own (the rule of the hold test)."""
+from model.judgement import LEAK_SUSPECTED, PhaseKind, Urgency, Verdict, leak_probability
 
 LATE_US = 600 * 1_000_000
 """A verdict learned of later than this is marked late. Our own choice: longer than any live path takes."""
@@ -72,17 +69,10 @@ class Rule:
     when: Callable[[Event], bool] = lambda event: True
 
 
-def leak_probability(event: Event) -> float:
-    """Estimated probability that there is a leak, alone or with moisture; 0 where nothing was estimated."""
-    given = event.data.get("probabilities")
-    if not isinstance(given, Mapping):
-        return 0.0
-    return sum(float(given.get(cause, 0.0)) for cause in (Cause.LEAK, Cause.LEAK_AND_MOISTURE))
-
-
 def leak_suspected(event: Event) -> bool:
     """Whether a pass should be told as "passed by the rule, leak suspected"."""
-    return leak_probability(event) >= SUSPECTED
+    given = event.data.get("probabilities")
+    return isinstance(given, Mapping) and leak_probability(given) >= LEAK_SUSPECTED
 
 
 def _no_leak_suspected(event: Event) -> bool:

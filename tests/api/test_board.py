@@ -202,8 +202,8 @@ def test_an_alert_that_is_over_moves_nobody_up(
 def test_a_cause_stands_beside_a_fail_and_beside_a_pass_only_if_it_is_a_likely_leak(
     client: httpx.Client, jobs: dict[str, Made], conn: Connection
 ) -> None:
-    def cause(name: str, share: float) -> str | None:
-        diagnosis = json.dumps({"cause": name, "probabilities": {name: share}})
+    def cause(name: str, share: float, **more: float) -> str | None:
+        diagnosis = json.dumps({"cause": name, "probabilities": {name: share, **more}})
         conn.execute(
             "UPDATE hold_test SET detail = jsonb_set(detail, '{diagnosis}', %s) WHERE id = %s",
             (diagnosis, jobs["tight"].hold_id),
@@ -214,3 +214,5 @@ def test_a_cause_stands_beside_a_fail_and_beside_a_pass_only_if_it_is_a_likely_l
     assert cause("moisture", 0.93) is None
     assert cause("leak", 0.69) is None
     assert cause("leak", 0.7) == "leak suspected 70\u202f%"
+    # A leak, alone or with moisture [rule of the hold test].
+    assert cause("unclear", 0.0, **{"leak": 0.4, "leak+moisture": 0.4}) == "leak suspected 80\u202f%"

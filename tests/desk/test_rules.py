@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from desk.core.life import Told
-from desk.core.rules import RULES, Clear, Raising, leak_probability, not_understood, steps
+from desk.core.rules import RULES, Clear, Raising, leak_suspected, not_understood, steps
 from model.alert import Priority
 from model.event import Event, EventKind
 
@@ -110,7 +110,7 @@ def test_pass_with_less_than_seven_tenths_raises_nothing_and_clears_its_hold() -
 
 
 def test_pass_without_estimate_suspects_nothing() -> None:
-    assert leak_probability(event(EventKind.HOLD_PASSED)) == 0.0
+    assert not leak_suspected(event(EventKind.HOLD_PASSED))
 
 
 def test_later_pass_clears_the_alerts_of_earlier_holds_of_its_job_only() -> None:

@@ -252,6 +252,8 @@ def test_words_for_a_terminal(tmp_path: Path, rng: random.Random) -> None:
     assert "alone a fail was to be expected" in text
     assert "Likely cause: a leak" in text
     assert "2500 micron (333.3 Pa)" in text
+    assert "Blank the rig off" in text
+    assert "Caution: never open an isolation valve to a stopped pump" in text
     drawn = picture(judged.series, judged.result, "micron").splitlines()
     assert "•" in drawn[1]
     assert [line for line in drawn if "permitted" in line and "─" in line]
