@@ -192,6 +192,7 @@ REFUSALS = {
     "unknown-order": "Outcome of no order",
     "second-outcome": "Second outcome of an order",
     "database": "The database refused it",
+    "over-limit": "Laid aside unread",
 }
 """Reasons of refusals by their code; one that is missing here is shown as its code."""
 POSITIONS = {Position.CIRCUIT: "circuit side", Position.PUMP: "pump side"}

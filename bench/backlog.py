@@ -96,6 +96,18 @@ def client(name: str, port: int, *, manual_ack: bool = False) -> mqtt.Client:
     return made
 
 
+@contextlib.contextmanager
+def publisher(name: str, port: int) -> Iterator[mqtt.Client]:
+    """A client whose loop runs."""
+    made = client(name, port)
+    made.loop_start()
+    try:
+        yield made
+    finally:
+        made.disconnect()
+        made.loop_stop()
+
+
 def subscribe_and_leave(name: str, port: int, filters: tuple[str, ...]) -> None:
     """Make a session that gathers a backlog."""
     made = client(name, port)
@@ -178,9 +190,9 @@ def _ingest(dsn: str, url: str) -> None:
 
 
 @contextlib.contextmanager
-def ingest(dsn: str, broker: EmbeddedBroker) -> Iterator[int]:
-    """The process under test; gives its process id."""
-    child = _spawn.Process(target=_ingest, args=(dsn, broker.url(USER, PASSWORD)))
+def ingest(dsn: str, url: str) -> Iterator[int]:
+    """The process under test at the broker of this URL; gives its process id."""
+    child = _spawn.Process(target=_ingest, args=(dsn, url))
     child.start()
     try:
         assert child.pid is not None
@@ -206,7 +218,7 @@ def drain_ingest(dsn: str, broker: EmbeddedBroker, database_pid: int | None, bac
     with psycopg.connect(dsn, autocommit=True) as conn:
         _empty(conn)
         conn.execute("LISTEN work")
-        with ingest(dsn, broker) as pid:
+        with ingest(dsn, broker.url(USER, PASSWORD)) as pid:
             families = {"ingest": pid, "broker": broker.process.pid}
             if database_pid is not None:
                 families["database"] = database_pid

@@ -23,13 +23,11 @@ import os
 import statistics
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
-import psycopg
 
 from bench.backlog import (
     GAUGES_A_GATEWAY,
@@ -37,17 +35,17 @@ from bench.backlog import (
     USER,
     Drained,
     Packs,
-    client,
     drain_bare,
     drain_copy,
     drain_ingest,
     fill,
     ingest,
     make_sessions,
-    topic,
+    publisher,
 )
 from bench.chain import chain, wait
 from bench.report import Measure, above, below, write
+from bench.steady import Steady
 from model.clock import SystemClock, to_datetime
 from model.equipment import Role
 from model.reading import Quantity
@@ -171,11 +169,12 @@ class Bench:
 
     def latency(self, rate: int, seconds: float) -> None:
         """From publishing to what another connection sees committed."""
-        with ingest(self.dsn, self.broker), psycopg.connect(self.dsn, autocommit=True) as conn:
-            conn.execute("TRUNCATE reading, latest, pack_ledger, work")
+        with ingest(self.dsn, self.broker.url(USER, PASSWORD)), publisher("steady", self.broker.port) as made:
             wait(lambda: ingest_listens(self.dsn), "the ingest to subscribe")
-            delays_ms = _delays_ms(conn, self.broker.port, self.gauges, rate, seconds)
-        p50, p99 = np.percentile(delays_ms, [50, 99])
+            steady = Steady(self.dsn, made, self.gauges, rate)
+            with steady.running():
+                time.sleep(seconds)
+        p50, p99 = np.percentile(steady.delays_ms(), [50, 99])
         self.measures[f"publish to committed at {rate}/s: p50"] = below(float(p50), "ms", 50)
         self.measures[f"publish to committed at {rate}/s: p99"] = below(float(p99), "ms", 200)
 
@@ -200,44 +199,6 @@ class Bench:
                 for key, values in (("ratio", ratios), ("ingest", own), ("alone", bare))
             },
         }
-
-
-def _delays_ms(conn: psycopg.Connection, port: int, gauges: int, rate: int, seconds: float) -> list[float]:
-    """Publish at a steady rate; a reading's value is the number of its pack."""
-    count = int(rate * seconds)
-    published = np.zeros(count)
-    packs = Packs(count, 1, gauges)
-    made = client("steady", port)
-    made.loop_start()
-
-    def publish() -> None:
-        begun = time.monotonic()
-        for n in range(count):
-            time.sleep(max(0.0, begun + n / rate - time.monotonic()))
-            payload = packs.payload(n, round(time.time(), 6)).replace(
-                b'"v":%.1f' % packs.values(n)[0], b'"v":%d' % n, 1
-            )
-            published[n] = time.time()
-            made.publish(topic(n % gauges), payload, qos=1)
-
-    conn.execute("LISTEN work")
-    thread = threading.Thread(target=publish)
-    thread.start()
-    seen: dict[int, float] = {}
-    newest, deadline = to_datetime(0), time.monotonic() + seconds + 30
-    while len(seen) < count and time.monotonic() < deadline:
-        list(conn.notifies(timeout=0.5, stop_after=1))
-        rows = conn.execute("SELECT value, arrived FROM reading WHERE arrived >= %s", (newest,)).fetchall()
-        now = time.time()
-        for value, arrived in rows:
-            seen.setdefault(int(value), now)
-            newest = max(newest, arrived)
-    thread.join()
-    made.disconnect()
-    made.loop_stop()
-    if len(seen) < count:
-        raise SystemExit(f"{count - len(seen)} of {count} packs did not come")
-    return [1000 * (at - published[n]) for n, at in seen.items()]
 
 
 def plot_ms(folder: Path, asks: int) -> list[float]:

@@ -22,6 +22,11 @@ from store.quarantine import Refusal
 UNKNOWN = frozenset({"unknown-gateway", "unknown-instrument"})
 """Refusals that a fresh look at the equipment may mend."""
 
+OVER_LIMIT = "over-limit"
+"""Laid aside unread, see `ingest.limits`."""
+MENDABLE = UNKNOWN | {"revoked-gateway", "unit", "too-many-places", "database", OVER_LIMIT}
+"""Refusals that somebody may mend here, so that their readings are taken after all."""
+
 
 class Item(msgspec.Struct, gc=False):
     """A message, understood as far as possible.
@@ -36,6 +41,8 @@ class Item(msgspec.Struct, gc=False):
         Gateway and instrument of a pack whose gateway is registered and whose instrument is not.
     told : Told or None
         The outcome of an order, and ``order_id`` the order's number once it was found.
+    keep : bool
+        Whether all that is refused of it is kept, or only what may be mended.
     """
 
     message: Message
@@ -48,6 +55,7 @@ class Item(msgspec.Struct, gc=False):
     told: Told | None = None
     order_id: int | None = None
     refused: list[RecordRefused] = []
+    keep: bool = True
 
     def all_refused(self) -> list[RecordRefused]:
         """What is refused of the message and of its pack."""
@@ -69,6 +77,7 @@ class Item(msgspec.Struct, gc=False):
                 raw=message.payload,
                 record=each[0].index,
                 same=self._same(),
+                keep=self.keep or code in MENDABLE,
             )
             for code, each in by_code.items()
         ]

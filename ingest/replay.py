@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import psycopg
 
 from ingest.inbox import Message
-from ingest.interpret import interpret
+from ingest.interpret import OVER_LIMIT, interpret
 from ingest.outcomes import find_orders
 from ingest.registry import load
 from ingest.write import find_places, write
@@ -65,7 +65,12 @@ def replay(conn: Connection, clock: Clock, ids: Sequence[int] | None = None) -> 
                     find_places(conn, [item], places)
                     find_orders(conn, [item])
                     new = write(conn, [item], places, room=quarantine.Room(0), replay=True).new
-                    mended = all(refused.code != kept.reason for refused in item.all_refused())
+                    refused = item.all_refused()
+                    if kept.reason == OVER_LIMIT and refused:  # nobody had looked at it before
+                        quarantine.found_out(conn, kept.id, refused[0].code, refused[0].message)
+                        mended = False
+                    else:
+                        mended = all(each.code != kept.reason for each in refused)
                     if mended:
                         quarantine.mark_replayed(conn, kept.id, to_datetime(clock.now_us()))
             except (psycopg.DataError, psycopg.IntegrityError):

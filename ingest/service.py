@@ -21,6 +21,7 @@ from ingest.config import IngestConfig
 from ingest.courier import Courier
 from ingest.inbox import Inbox
 from ingest.registry import Registry
+from ingest.space import Space
 from ingest.topics import LATE_FILTERS, LIVE_FILTERS
 from ingest.writer import Writer
 from model.clock import Clock
@@ -38,6 +39,8 @@ looking for some among them (measured)."""
 TICK_S = 0.2
 RELOAD_S = 30.0
 """The equipment is read anew this often even if nobody says that it changed."""
+NAMED = 20
+"""So many gateways over their limits are named in a beat."""
 FAREWELL_S = 1.8
 """How long a stop waits for the batch in hand; what is not acknowledged then comes again later."""
 
@@ -65,6 +68,7 @@ class Lane:
         filters: tuple[str, ...],
         age_s: float,
         registry: Registry,
+        space: Space,
         clock: Clock,
         measures: Measures,
     ) -> None:
@@ -72,7 +76,9 @@ class Lane:
         self.measures = measures
         self.inbox = Inbox(config.held_bytes)
         self.session = Session(config.broker, f"{config.client_id}-{name}", filters, self.inbox, clock)
-        self.writer = Writer(name, config, self.inbox, self.session, registry, age_s, measures, clock)
+        self.writer = Writer(
+            name, config, self.inbox, self.session, registry, space, age_s, measures, clock
+        )  # fmt: skip
 
     def start(self) -> None:
         """Start both threads."""
@@ -89,12 +95,15 @@ class Lane:
         self.measures.gauge("ingest_inbox_messages", len(self.inbox), lane=self.name)
         self.measures.gauge("ingest_inbox_bytes", self.inbox.held_bytes, lane=self.name)
         self.measures.gauge("ingest_inbox_oldest_seconds", self.inbox.oldest_s, lane=self.name)
+        over = self.writer.limits.over()
+        self.measures.gauge("ingest_gateways_over_limit", len(over), lane=self.name)
         self.measures.gauge("ingest_broker_connected", self.session.subscribed, lane=self.name)
         return {
             "broker": self.session.subscribed,
             "trouble": self.session.trouble or self.writer.trouble,
             "waiting": len(self.inbox),
             "waiting_bytes": self.inbox.held_bytes,
+            "over_limit": over[:NAMED],
             **asdict(self.writer.counters),
         }
 
@@ -108,13 +117,13 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
         If a part of it ended; start the process anew.
     """
     gc.set_threshold(COLLECT_AFTER)
-    registry, measures = Registry(), Measures()
-    with _Watch(config, registry, measures) as watch:
+    registry, space, measures = Registry(), Space(config.quarantine_bytes), Measures()
+    with _Watch(config, registry, space, measures) as watch:
         if not watch.first_connection(stop):
             return
         lanes = [
-            Lane("live", config, LIVE_FILTERS, config.live_age_s, registry, clock, measures),
-            Lane("late", config, LATE_FILTERS, config.late_age_s, registry, clock, measures),
+            Lane("live", config, LIVE_FILTERS, config.live_age_s, registry, space, clock, measures),
+            Lane("late", config, LATE_FILTERS, config.late_age_s, registry, space, clock, measures),
         ]
         courier = Courier(config, clock)
         for lane in lanes:
@@ -147,12 +156,13 @@ def _farewell(lanes: list[Lane]) -> None:
 
 
 class _Watch:
-    """The main loop's connection: beats, and news of the equipment."""
+    """The main loop's connection: beats, news of the equipment, the quarantine's size."""
 
-    def __init__(self, config: IngestConfig, registry: Registry, measures: Measures) -> None:
+    def __init__(self, config: IngestConfig, registry: Registry, space: Space, measures: Measures) -> None:
         self._measures = measures
         self._dsn = config.dsn
         self._registry = registry
+        self._space = space
         self._instance = f"{config.client_id}@{socket.gethostname()}:{os.getpid()}"
         self._connection: Connection | None = None
         self._last_beat = self._next_try = -float("inf")
@@ -192,6 +202,7 @@ class _Watch:
             conn = self._connected()
             told = list(conn.notifies(timeout=TICK_S, stop_after=1))
             self._registry.reload(conn, older_than_s=0.0 if told else RELOAD_S)
+            self._space.read(conn)
             broker = all(lane["broker"] for lane in detail.values())
             if time.monotonic() - self._last_beat >= BEAT_S or broker != self._told:
                 self._told = broker
@@ -209,6 +220,7 @@ class _Watch:
             # First listen, then read: what changes in between is told.
             conn.execute("LISTEN equipment")
             self._registry.reload(conn)
+            self._space.read(conn)
             self._connection = conn
         return self._connection
 

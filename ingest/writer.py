@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import logging
 import threading
-import time
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -18,13 +16,15 @@ from ingest.config import IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import UNKNOWN, Item, interpret
 from ingest.lags import Lags
+from ingest.limits import Limits
 from ingest.outcomes import find_orders
 from ingest.pack import RecordRefused
 from ingest.receipts import Receipt
 from ingest.registry import Registry
+from ingest.space import Space
 from ingest.write import Written, find_places, write
 from model.clock import US, Clock
-from store import quarantine, readings
+from store import readings
 from store.database import Connection, connect
 from store.measures import Measures
 
@@ -33,8 +33,6 @@ log = logging.getLogger(__name__)
 STATEMENT_TIMEOUT_S = 20.0
 FRESH_S = 1.0
 """Equipment older than this is read anew before an unknown gateway or instrument is refused."""
-QUARANTINE_COUNT_S = 10.0
-"""How often the quarantine's size is read; in between, what was added is reckoned on."""
 LONGEST_PAUSE_S = 5.0
 TIMEOUTS_BEFORE_SPLIT = 3
 
@@ -116,6 +114,7 @@ class Writer(threading.Thread):
         inbox: Inbox,
         broker: Broker,
         registry: Registry,
+        space: Space,
         age_s: float,
         measures: Measures,
         clock: Clock,
@@ -131,13 +130,13 @@ class Writer(threading.Thread):
         self._inbox = inbox
         self._broker = broker
         self._registry = registry
+        self._space = space
         self._age_s = age_s
         self._stop_asked = threading.Event()
         self._connection: Connection | None = None
         self._places: dict[str, int] = {}
-        self._quarantine_used: Counter[str] = Counter()
-        self._quarantine_read = -float("inf")
         self._lags = Lags()
+        self.limits = Limits()
 
     def stop(self) -> None:
         """Finish the batch in hand and end; not waited for."""
@@ -160,7 +159,7 @@ class Writer(threading.Thread):
         """Store a batch; after the commit acknowledge it and send receipts."""
         if not batch:
             return
-        items = [interpret(message, self._registry.equipment) for message in batch]
+        items = [self._understand(message) for message in batch]
         done = self._commit(items)
         self._broker.acknowledge(batch)
         for written in done:
@@ -168,11 +167,19 @@ class Writer(threading.Thread):
             self.counters.readings += written.new
             self.counters.refused += written.quarantined
             self.counters.only_counted += written.put.only_counted
-            self._quarantine_used.update(written.put.taken)
+            self._space.took(written.put.taken)
         self.counters.messages += len(batch)
         self.counters.commits += len(done)
         self._measure(items, done)
         self._note_lags(items)
+
+    def _understand(self, message: Message) -> Item:
+        equipment = self._registry.equipment
+        item = self.limits.laid_aside(message, equipment)
+        if item is None:
+            item = interpret(message, equipment)
+            self.limits.charge(item, equipment)
+        return item
 
     def _measure(self, items: Sequence[Item], done: Sequence[Written]) -> None:
         """Count what is committed, and how long it took on its ways."""
@@ -234,27 +241,19 @@ class Writer(threading.Thread):
 
     def _write(self, items: list[Item]) -> Written:
         conn = self._connected()
-        if any(refused.code in UNKNOWN for item in items for refused in item.refused):
+        if any(_is_unknown(item) for item in items):
             with conn.transaction():
                 fresh = self._registry.reload(conn, older_than_s=FRESH_S)
             if fresh:
                 items[:] = [
-                    interpret(item.message, self._registry.equipment) if item.refused else item
+                    interpret(item.message, self._registry.equipment) if _is_unknown(item) else item
                     for item in items
                 ]
         find_places(conn, items, self._places)
         find_orders(conn, items)
-        written = write(conn, items, self._places, room=self._room(conn))
+        written = write(conn, items, self._places, room=self._space.room)
         self.trouble = ""
         return written
-
-    def _room(self, conn: Connection) -> quarantine.Room:
-        now = time.monotonic()
-        if now - self._quarantine_read > QUARANTINE_COUNT_S:
-            with conn.transaction():
-                self._quarantine_used = Counter(quarantine.used_bytes(conn))
-            self._quarantine_read = now
-        return quarantine.Room(self._config.quarantine_bytes, self._quarantine_used)
 
     def _connected(self) -> Connection:
         if self._connection is None:
@@ -283,6 +282,10 @@ class Writer(threading.Thread):
             self.trouble = said
         if self._stop_asked.wait(min(0.05 * 2**attempt, LONGEST_PAUSE_S)):
             raise Stopped
+
+
+def _is_unknown(item: Item) -> bool:
+    return any(refused.code in UNKNOWN for refused in item.refused)
 
 
 def _blamed(item: Item, error: Exception) -> Item:

@@ -38,6 +38,8 @@ class Refusal:
     same : bytes
         What must be equal beside topic, reason and bytes for two refusals to be the same: the arrival
         where the bytes alone do not tell a repetition from news, else empty.
+    keep : bool
+        Whether it is to be kept, and not only counted.
     """
 
     arrived_us: int
@@ -48,6 +50,7 @@ class Refusal:
     raw: bytes
     record: int | None = None
     same: bytes = b""
+    keep: bool = True
 
     @property
     def size(self) -> int:
@@ -128,9 +131,9 @@ class Put:
     taken : mapping
         Bytes that each gateway took, at most.
     only_counted : int
-        How many refusals found no room.
+        How many refusals were not kept.
     full : frozenset of str
-        The gateways that these were of.
+        The gateways for which there was no room.
     """
 
     taken: Mapping[str, int] = field(default_factory=dict)
@@ -195,6 +198,7 @@ def only_counted(conn: Connection, gateway: str | None = None) -> dict[str, int]
 def put(conn: Connection, refusals: Sequence[Refusal], room: Room) -> Put:
     """Keep refusals as long as there is room, in all and for their gateway; count the others."""
     kept: list[Refusal] = []
+    full: set[str] = set()
     over: Counter[tuple[str, str]] = Counter()
     over_bytes: Counter[tuple[str, str]] = Counter()
     used, taken = sum(room.used.values()), Counter[str]()
@@ -202,38 +206,52 @@ def put(conn: Connection, refusals: Sequence[Refusal], room: Room) -> Put:
     for refusal in refusals:
         holder = refusal.gateway if refusal.gateway in registered and refusal.gateway else NOBODY
         held = room.used.get(holder, 0) + taken[holder]
-        if used + refusal.size <= room.total_bytes and held + refusal.size <= room.share_bytes:
+        fits = used + refusal.size <= room.total_bytes and held + refusal.size <= room.share_bytes
+        if refusal.keep and fits:
             used += refusal.size
             taken[holder] += refusal.size
             kept.append(refusal)
         else:
+            if not fits:
+                full.add(holder)
             over[holder, refusal.reason] += 1
             over_bytes[holder, refusal.reason] += refusal.size
+    _keep(conn, kept)
     with conn.cursor() as cursor:
-        cursor.executemany(
-            "INSERT INTO quarantine AS q (arrived_at, topic, gateway, reason, message, record, raw, digest) "
-            "VALUES (%s, %s, %s, %s, %s, %s, %s, %s) ON CONFLICT (digest) DO UPDATE SET times = q.times + 1",
-            [
-                (
-                    to_datetime(r.arrived_us),
-                    r.topic,
-                    r.gateway,
-                    r.reason,
-                    r.message,
-                    r.record,
-                    r.raw,
-                    r.digest,
-                )
-                for r in sorted(kept, key=lambda r: r.digest)
-            ],
-        )
         cursor.executemany(
             "INSERT INTO quarantine_overflow AS o (gateway, reason, messages, bytes) VALUES (%s, %s, %s, %s) "
             "ON CONFLICT (gateway, reason) DO UPDATE SET messages = o.messages + excluded.messages, "
             "bytes = o.bytes + excluded.bytes",
             [(*key, over[key], over_bytes[key]) for key in sorted(over)],
         )
-    return Put(taken, over.total(), frozenset(holder for holder, _ in over))
+    return Put(taken, over.total(), frozenset(full))
+
+
+_KEEP = """
+INSERT INTO quarantine AS q (arrived_at, topic, gateway, reason, message, record, raw, digest, times)
+SELECT * FROM unnest(%b::timestamptz[], %b::text[], %b::text[], %b::text[], %b::text[], %b::int[],
+                     %b::bytea[], %b::bytea[], %b::int[])
+ON CONFLICT (digest) DO UPDATE SET times = q.times + excluded.times
+"""
+
+
+def _keep(conn: Connection, kept: Sequence[Refusal]) -> None:
+    """Keep them, in one statement: one for each took twice as long (measured)."""
+    if not kept:
+        return
+    first: dict[bytes, Refusal] = {}
+    times: Counter[bytes] = Counter()
+    for refusal in kept:
+        digest = refusal.digest
+        first.setdefault(digest, refusal)
+        times[digest] += 1
+    # In order, so that two writers never wait for each other in a ring.
+    rows = [
+        (to_datetime(r.arrived_us), r.topic, r.gateway, r.reason, r.message, r.record, r.raw, digest, n)
+        for digest, r in sorted(first.items())
+        for n in (times[digest],)
+    ]  # fmt: skip
+    conn.execute(_KEEP, [list(column) for column in zip(*rows, strict=True)])
 
 
 def _registered(conn: Connection, names: set[str]) -> set[str]:
@@ -292,6 +310,11 @@ def unregistered(conn: Connection, at_most: int = 20) -> list[dict[str, Any]]:
         "GROUP BY q.gateway ORDER BY last_at DESC, q.gateway LIMIT %s",
         (at_most,),
     ).fetchall()
+
+
+def found_out(conn: Connection, kept_id: int, reason: str, message: str) -> None:
+    """Say why it is refused of what was laid aside unread."""
+    conn.execute("UPDATE quarantine SET reason = %s, message = %s WHERE id = %s", (reason, message, kept_id))
 
 
 def mark_replayed(conn: Connection, kept_id: int, now: datetime) -> None:

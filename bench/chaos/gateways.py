@@ -101,6 +101,11 @@ class Gateway:
         """Whether it waits for no promise."""
         return not any(spool.waiting for spool in self._spools)
 
+    @property
+    def oldest_waiting_s(self) -> float:
+        """When the oldest pack was made that waits for its promise, on a steady clock [s]; infinite: none."""
+        return min((spool.waiting[0].made_s for spool in self._spools if spool.waiting), default=math.inf)
+
     def reboot(self, *, keeps_spool: bool) -> None:
         """Lose the power: the connection, the numbers, and perhaps what was kept."""
         self._boot = self._new_boot()

@@ -122,7 +122,7 @@ async def run(options: Options, folder: Path, say: Callable[[str], None] = lambd
         await stage.start()
         await stage.start_ingest()
         await stage.listens()
-        world = World(stage, ledger, _gateways(options, stage, ledger, rng), rng)
+        world = World(stage, ledger, make_gateways(options, stage, ledger, rng), rng)
         world.lives = [asyncio.create_task(gateway.live()) for gateway in world.gateways]
         stuck = ""
         try:
@@ -131,18 +131,18 @@ async def run(options: Options, folder: Path, say: Callable[[str], None] = lambd
         except faults.Stuck as error:
             stuck = str(error)
         try:
-            await _rest(world)
+            await rest(world)
         except faults.Stuck as error:
             stuck = stuck or str(error)
         for life in world.lives:
             life.cancel()
-        verdict = await _settled(world)
+        verdict = await settled(world)
         return Outcome(options, verdict, world, time.monotonic() - began_s, stuck)
     finally:
         await stage.stop()
 
 
-def _gateways(options: Options, stage: Stage, ledger: Ledger, rng: random.Random) -> list[Gateway]:
+def make_gateways(options: Options, stage: Stage, ledger: Ledger, rng: random.Random) -> list[Gateway]:
     interval_s = 2 * options.gateways * options.size / options.rate
     return [
         Gateway(
@@ -178,7 +178,7 @@ def _missing(world: World, options: Options) -> list[Fault]:
     ]
 
 
-async def _rest(world: World) -> None:
+async def rest(world: World) -> None:
     """No more readings; wait until every gateway has the promises that it waits for."""
     for gateway in world.gateways:
         gateway.producing = False
@@ -190,7 +190,7 @@ async def _rest(world: World) -> None:
         await asyncio.sleep(0.1)
 
 
-async def _settled(world: World) -> Verdict:
+async def settled(world: World) -> Verdict:
     """The comparison, once nothing is wrong or the broker has nothing more to send."""
     stage = world.stage
 

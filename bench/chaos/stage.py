@@ -64,14 +64,16 @@ class Broker(Protocol):
 class Mosquitto:
     """Debian's mosquitto with the settings that we ship."""
 
-    def __init__(self, folder: Path, users: Sequence[BrokerUser], passwords: dict[str, str]) -> None:
+    def __init__(
+        self, folder: Path, users: Sequence[BrokerUser], passwords: dict[str, str], service: str = SERVICE
+    ) -> None:
         program = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin")
         if program is None:
             raise Unavailable("mosquitto is not installed.")
         self.port = process.free_port()
         self.process: subprocess.Popen[bytes] | None = None
         self._program = program
-        self._password = passwords[SERVICE]
+        self._probe = service, passwords[service]
         self._log = folder / "log"
         folder.mkdir(mode=0o700)
         self._configuration = mosquitto.write_configuration(
@@ -81,7 +83,7 @@ class Mosquitto:
     def start(self) -> None:
         with self._log.open("ab") as log:
             self.process = process.spawn([self._program, "-c", self._configuration], output=log)
-        if not process.poll(lambda: mqtt_accepts("127.0.0.1", self.port, SERVICE, self._password), 20):
+        if not process.poll(lambda: mqtt_accepts("127.0.0.1", self.port, *self._probe), 20):
             raise Unavailable(f"mosquitto did not start: {process.tail(self._log)}")
 
     def stop(self) -> None:
@@ -102,11 +104,14 @@ class Stage:
         Arguments of Python that run the ingest, as `ops.child` does.
     durable : bool
         Whether PostgreSQL calls fsync, which makes no difference to a killed process.
+    limited : bool
+        Whether its tables are on a file system of limited size, in memory, if we may make one.
     """
 
     def __init__(
-        self, folder: Path, broker_kind: str, gateways: Sequence[str], ingest: Sequence[str], *, durable: bool
-    ) -> None:
+        self, folder: Path, broker_kind: str, gateways: Sequence[str], ingest: Sequence[str], *,
+        durable: bool, limited: bool = True,
+    ) -> None:  # fmt: skip
         self.broker_kind = broker_kind
         self.passwords = {name: f"word-of-{name}" for name in (SERVICE, *gateways)}
         self.postgres = EmbeddedPostgres(folder / "postgres", durable=durable)
@@ -118,7 +123,7 @@ class Stage:
             self.broker: Broker = EmbeddedBroker(folder / "broker", users)
         else:
             self.broker = Mosquitto(folder / "broker", users, self.passwords)
-        self.space: Path | None = folder / "space"
+        self.space: Path | None = folder / "space" if limited else None
         self.log = folder / "ingest.log"
         self._gateways = gateways
         self._arguments = tuple(ingest)
@@ -177,6 +182,12 @@ class Stage:
             self._load_spare()
 
         await self.do(give)
+
+    @property
+    def ingest_pid(self) -> int:
+        """The process that takes packs in."""
+        assert self._ingest is not None
+        return self._ingest.pid
 
     def kill_ingest(self) -> None:
         """SIGKILL; not waited for."""
@@ -284,9 +295,10 @@ class Stage:
         self.broker.start()
 
     def _make_space(self) -> None:
-        """Put the database on a file system of limited size, if we may make one."""
+        """Put the database on a file system of limited size, if it is wanted and we may make one."""
         space = self.space
-        assert space is not None
+        if space is None:
+            return
         space.mkdir(mode=0o700)
         made = subprocess.run(
             ["mount", "-t", "tmpfs", "-o", f"size={SPACE_BYTES},mode=0700", "tmpfs", space],

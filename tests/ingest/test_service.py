@@ -231,6 +231,19 @@ def test_refused_packs_reach_the_quarantine_and_hold_nothing_up(
     assert query(database, found)[1][1] == 65_537
 
 
+def test_a_gateway_that_floods_is_named_and_holds_up_nobody(broker: NatsBroker, database: str) -> None:
+    register(database)
+    vain = json.dumps([{"n": "pressure", "u": "furlong", "v": n} for n in range(1500)]).encode()
+    with ingest(config(database, broker)):
+        publish_many(broker, "hf/1/gw1/g1/data", [vain + b" " * n for n in range(40)])
+        publish_many(broker, "hf/1/gw2/g1/data", [payload(pressure(5), seq=1)])
+        wait_until(lambda: values(database) == [5], what="the reading of the other gateway")
+        wait_until(lambda: "gw1" in beat(database)["live"]["over_limit"], what="the flooding one to be named")
+    found = dict(query(database, "SELECT reason, count(*) FROM quarantine GROUP BY 1"))
+    assert found.keys() == {"unit", "over-limit"}
+    assert found["unit"] + found["over-limit"] == 40
+
+
 def test_packs_sent_while_nobody_was_there_wait_at_the_broker(
     any_broker: Broker, database: str, mosquitto_pub: Publish
 ) -> None:
@@ -249,7 +262,8 @@ def test_packs_sent_while_nobody_was_there_wait_at_the_broker(
 def publish_many(broker: Broker, topic: str, packs: Sequence[bytes]) -> None:
     """Publish with QoS 1 and wait for every PUBACK."""
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id="many")
-    client.username_pw_set("gw1", PASSWORDS["gw1"])
+    user = topic.split("/")[2]
+    client.username_pw_set(user, PASSWORDS[user])
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
     infos = [client.publish(topic, pack, qos=1) for pack in packs]
