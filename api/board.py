@@ -9,6 +9,7 @@ from datetime import datetime
 
 from pydantic import BaseModel, Field
 
+from api.pull_downs import PullGlance, glance
 from api.quantities import STORED, Pressure, Quantities, moment
 from api.sentences import TextFigure, find
 from api.words import PHASES, PRIORITIES, VALVES, VERDICTS, Mark, cause_in_words, percent
@@ -100,6 +101,7 @@ class RowView(BaseModel):
     phase: str | None
     since: datetime | None = Field(description="Since when the phase lasts.")
     hold_until: datetime | None = Field(description="When the running hold will have its full length.")
+    pull_down: PullGlance | None = Field(description="What is said of the pull-down that runs.")
     figure: Figure | None
     target: Pressure = Field(description="What the procedure asks to be reached.")
     limit: Pressure | None = Field(description="Permitted at the end of the newest hold, else of any.")
@@ -211,6 +213,7 @@ def view(
         phase=_phase(row),
         since=None if row.phase_end_us is not None else moment(row.phase_start_us),
         hold_until=moment(row.hold.planned_end_us) if holding and row.hold else None,
+        pull_down=None if row.pull is None or state.key != "pulling-down" else glance(row.pull),
         figure=_figure(row, now_us, speed, unit),
         target=unit(row.target_pa),
         limit=unit.or_none(_limit_pa(row)),

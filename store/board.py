@@ -13,7 +13,9 @@ from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import Cause, PhaseKind, Verdict
+from model.pull_down import PullEstimate
 from model.reading import Quantity
+from store import pull_downs
 from store.database import Connection
 
 
@@ -103,6 +105,8 @@ class BoardRow:
     hold: HoldGlance | None
     alert: AlertGlance | None
     alerts: int
+    pull: PullEstimate | None
+    """Of the pull-down that runs."""
     channels: tuple[Channel, ...]
 
     @property
@@ -124,7 +128,7 @@ SELECT j.id, j.title, j.state, j.walk_up, j.parked_at, j.opened_at, j.site_id, s
        t.happened_at AS target_reached_at, coalesce(tr.silent, '{}') AS silent,
        h.id AS hold_id, h.verdict, h.reason, h.text AS hold_text, h.started_at AS hold_start, h.detail,
        a.id AS alert_id, a.kind AS alert_kind, a.priority, a.state AS alert_state, a.text AS alert_text,
-       a.action, coalesce(a.n, 0) AS alerts
+       a.action, coalesce(a.n, 0) AS alerts, d.detail AS pull_down
 FROM job j
 JOIN site s ON s.id = j.site_id
 JOIN procedure pr ON pr.id = j.procedure_id
@@ -133,6 +137,8 @@ LEFT JOIN crew w ON w.id = j.crew_id
 LEFT JOIN LATERAL (
     SELECT kind, started_at, ended_at FROM phase WHERE job_id = j.id ORDER BY started_at DESC LIMIT 1
 ) p ON true
+LEFT JOIN pull_down d ON d.job_id = j.id AND d.started_at = p.started_at AND p.kind = 'pull-down'
+    AND p.ended_at IS NULL AND j.closed_at IS NULL
 LEFT JOIN LATERAL (
     SELECT max(happened_at) AS happened_at FROM fact
     WHERE job_id = j.id AND kind = %(target_reached)s AND withdrawn_at IS NULL
@@ -269,6 +275,7 @@ def _row(row: dict[str, Any], channels: tuple[Channel, ...]) -> BoardRow:
         hold=None if row["hold_id"] is None else _hold(row),
         alert=None if row["alert_id"] is None else _alert(row),
         alerts=row["alerts"],
+        pull=None if row["pull_down"] is None else pull_downs.decode(row["pull_down"]),
         channels=channels,
     )
 

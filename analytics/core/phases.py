@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from analytics.core import hold, recognise
+from analytics.core import hold, pull_live, recognise
 from analytics.core.evacuation import Target
 from analytics.core.filtered import SLOW_READINGS
 from analytics.core.hold import Hold, Point, Scene
+from analytics.core.pull_live import PullState
 from analytics.core.recognise import Curve
 from analytics.core.state import (
     STALE_US,
@@ -45,6 +46,30 @@ def follow(state: TrackState, settings: TrackSettings, point: Point) -> None:
         _follow_phase(state, settings, point)
     elif point.filtered is not None:
         _first_phase(state, settings, point)
+    _follow_pull(state, settings, point)
+
+
+def _follow_pull(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    """Keep the readings of a pull-down, from its start on as far as the filter still has them."""
+    phase = state.phases[-1] if state.phases else None
+    if phase is None or phase.kind is not PhaseKind.PULL_DOWN or settings.gauge is None:
+        state.pull = None
+        return
+    top_pa = gauge_top_pa(settings)
+    if state.pull is not None and state.pull.start_us == phase.start_us:
+        pull_live.take(state.pull, point.time_us, point.value, top_pa)
+        return
+    state.pull = PullState(phase.start_us)
+    seen = state.gauges[settings.gauge.id].filter
+    for time_us, value in zip(seen.times, seen.values, strict=True):
+        if time_us >= phase.start_us:
+            pull_live.take(state.pull, time_us, value, top_pa)
+
+
+def gauge_top_pa(settings: TrackSettings) -> float:
+    """From here on the deciding gauge reads no more [Pa]."""
+    top_pa = settings.rule.range_high_pa
+    return ATMOSPHERE_PA if top_pa is None else top_pa
 
 
 def _follow_high(state: TrackState, point: Point) -> None:

@@ -37,12 +37,14 @@ _SMOOTH = 0.2
 _LOWEST_PA, _HIGHEST_PA = 0.1, 1e7
 _SAME_PA = 1e-6
 _AT_ONCE = 4096
-_COLUMNS = 8
-_N, _T, _Y, _STEP, _KEY_T, _KEY_P, _FIRST, _LAST = range(_COLUMNS)
+COLUMNS = 6
+"""Of a cell: readings, sums of times and of ln P, smallest step seen, and its numbers in time and in ln P."""
+
+_N, _T, _Y, _STEP, _KEY_T, _KEY_P = range(COLUMNS)
 
 
 def _none() -> FloatArray:
-    return np.zeros((0, _COLUMNS))
+    return np.zeros((0, COLUMNS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,7 @@ class Cells:
     ----------
     begun_s : float or None
         When the pump started, as far as is known: the first reading, over-range or not [s].
-    rows : ndarray, shape (m, 8)
+    rows : ndarray, shape (m, 6)
         Sums of each cell.
     tail : ndarray, shape (up to 2, 2)
         The last two readings, not yet in a cell: [s], ln P.
@@ -172,8 +174,6 @@ def _added(cells: Cells, t: FloatArray, y: FloatArray, low: FloatArray, gap: Flo
             np.minimum.reduceat(gap, starts),
             key_t[starts],
             key_p[starts],
-            t[starts],
-            t[np.append(starts[1:], len(t)) - 1],
         ]
     )
     rows = cells.rows
@@ -181,7 +181,6 @@ def _added(cells: Cells, t: FloatArray, y: FloatArray, low: FloatArray, gap: Flo
         joined = rows[-1].copy()
         joined[[_N, _T, _Y]] += new[0, [_N, _T, _Y]]
         joined[_STEP] = min(joined[_STEP], new[0, _STEP])
-        joined[_LAST] = new[0, _LAST]
         rows, new = np.concatenate([rows[:-1], joined[None]]), new[1:]
     return np.concatenate([rows, new])
 
@@ -213,7 +212,7 @@ def _newest(cells: Cells) -> FloatArray:
     falling = max(float(last[_Y] / last[_N]) - before, 0.0)
     if not before - 1.5 * falling - FAR < y < before + FAR:
         return _none()
-    return np.array([[1.0, t, y, math.inf, 0.0, 0.0, t, t]])
+    return np.array([[1.0, t, y, math.inf, 0.0, 0.0]])
 
 
 def _halved(rows: FloatArray) -> FloatArray:
@@ -223,6 +222,5 @@ def _halved(rows: FloatArray) -> FloatArray:
     a, b = body[0 : len(body) // 2 * 2 : 2], body[1 : len(body) // 2 * 2 : 2]
     joined = a + b
     joined[:, _STEP] = np.minimum(a[:, _STEP], b[:, _STEP])
-    joined[:, [_KEY_T, _KEY_P, _FIRST]] = a[:, [_KEY_T, _KEY_P, _FIRST]]
-    joined[:, _LAST] = b[:, _LAST]
+    joined[:, [_KEY_T, _KEY_P]] = a[:, [_KEY_T, _KEY_P]]
     return np.concatenate([joined, odd, last])

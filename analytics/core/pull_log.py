@@ -12,9 +12,10 @@ from analytics.core import pull_words
 from analytics.core.figures import duration_text, pressure_text
 from analytics.core.outcome import interval_row, iso
 from analytics.core.pull_cells import Cells, fold
-from analytics.core.pull_down import Known, PullDown, Speed, Stall, State, judge, standing
+from analytics.core.pull_down import Known, judge, standing
 from model.clock import US
 from model.judgement import Phase
+from model.pull_down import PullDown, Speed, Stall, State
 from physics.types import FloatArray
 from physics.units import MICRON_PA
 

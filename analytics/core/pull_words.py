@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analytics.core.figures import duration_text, pressure_text
-from analytics.core.pull_down import PullDown, Speed, Stall, Standing, State, Until
+from model.pull_down import PullDown, Speed, Stall, Standing, State, Until
 
 ISOLATE = (
     "Isolate for five minutes to tell: if the pressure stays, the pump is at its limit or the gauge reads "
@@ -34,6 +34,12 @@ def sentences(pull: PullDown, target_pa: float) -> tuple[str, ...]:
     said = [] if pull.until is None else [_time(pull.until, pull.stall, target_pa)]
     if pull.now is not None:
         said.append(speed(pull.now))
+    return (*said, *evidence(pull))
+
+
+def evidence(pull: PullDown) -> tuple[str, ...]:
+    """What comes in, and why the pressure stands: without time and speed."""
+    said = []
     if pull.load_share is not None and pull.load_share > 0.5 and pull.stall is None:
         said.append(
             f"By the curve {100 * pull.load_share:.0f} % of what the pump takes is gas that still comes in: "

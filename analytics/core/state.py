@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
 from analytics.core.evacuation import Target
 from analytics.core.filtered import Filter
 from analytics.core.hold import Hold, Rule
+from analytics.core.pull_live import PullState
 from analytics.core.recognise import Curve
 from model.clock import US
 from model.equipment import Instrument, Position, Role
@@ -170,6 +172,8 @@ class TrackState:
     phases: list[PhaseRow] = field(default_factory=list)
     targets: list[Target] = field(default_factory=list)
     holds: list[Hold] = field(default_factory=list)
+    pull: PullState | None = None
+    """Of a running pull-down."""
     over_us: int | None = None
     """The job was over then: nothing later was taken."""
 
@@ -182,5 +186,15 @@ def running_hold(state: TrackState) -> Hold | None:
 
 def latest_kelvin(state: TrackState, time_us: int) -> float | None:
     """The circuit's temperature, where one is fresh [K]."""
-    fresh = [kelvin for at_us, kelvin in state.temperatures.values() if time_us - at_us <= STALE_US]
+    return _coldest(state.temperatures, time_us)
+
+
+def surrounding_kelvin(state: TrackState, time_us: int) -> float | None:
+    """Of the air about the circuit, else the circuit's own, where one is fresh [K]."""
+    air_k = _coldest(state.ambients, time_us)
+    return latest_kelvin(state, time_us) if air_k is None else air_k
+
+
+def _coldest(reported: Mapping[int, tuple[int, float]], time_us: int) -> float | None:
+    fresh = [kelvin for at_us, kelvin in reported.values() if time_us - at_us <= STALE_US]
     return min(fresh) if fresh else None

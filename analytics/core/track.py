@@ -15,6 +15,8 @@ from analytics.core.evacuation import Evacuation
 from analytics.core.filtered import Filter
 from analytics.core.hold import Point, Scene
 from analytics.core.phases import ATMOSPHERE_PA, NO_VACUUM_PA
+from analytics.core.pull_down import Known
+from analytics.core.pull_live import PullState, estimate
 from analytics.core.state import (
     Closing,
     Flag,
@@ -24,11 +26,13 @@ from analytics.core.state import (
     TrackSettings,
     TrackState,
     running_hold,
+    surrounding_kelvin,
 )
 from analytics.core.verdict import hold_test
 from model.clock import US
 from model.equipment import Instrument
 from model.judgement import Fact, HoldTest, Phase
+from model.pull_down import PullEstimate
 from model.reading import Quantity, Valve
 
 __all__ = [
@@ -50,6 +54,26 @@ COLDEST_K, HOTTEST_K = 173.15, 423.15
 
 
 @dataclass(frozen=True, slots=True)
+class Pulling:
+    """What an estimate of a running pull-down needs; made only where one is due, because it costs a fit."""
+
+    state: PullState
+    target_pa: float
+    known: Known
+    top_pa: float
+
+    @property
+    def at_us(self) -> int:
+        """Its last reading [µs]."""
+        return self.state.start_us if self.state.last_us is None else self.state.last_us
+
+    def estimate(self) -> PullEstimate:
+        """When the target will be reached, how well the pump pulls, why the pressure stands."""
+        found = estimate(self.state, self.target_pa, self.known, self.top_pa)
+        return PullEstimate(self.state.start_us, self.at_us, self.target_pa, found)
+
+
+@dataclass(frozen=True, slots=True)
 class View:
     """What is known of a job at a moment."""
 
@@ -63,6 +87,8 @@ class View:
     """When the job is over, as far as is known; it may lie ahead [µs]."""
     last_us: int | None = None
     """Time of the last sample that counts [µs]."""
+    pulling: Pulling | None = None
+    """The pull-down that goes on."""
 
 
 def begin(settings: TrackSettings) -> TrackState:
@@ -126,7 +152,17 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
         wakes.append(gone_us)
     wake_us = min((at for at in wakes if at is not None), default=None)
     over_us = ending.due_us(state, settings) if state.over_us is None else state.over_us
-    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us)
+    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us, _pulling(state, settings))
+
+
+def _pulling(state: TrackState, settings: TrackSettings) -> Pulling | None:
+    phase = state.phases[-1] if state.phases else None
+    pull = state.pull
+    if pull is None or phase is None or phase.start_us != pull.start_us or state.over_us is not None:
+        return None
+    ambient_k = None if pull.last_us is None else surrounding_kelvin(state, pull.last_us)
+    known = Known(volume_m3=settings.volume_m3, ambient_k=ambient_k)
+    return Pulling(pull, settings.procedure.target_pa, known, phases.gauge_top_pa(settings))
 
 
 def dump(state: TrackState) -> dict[str, object]:

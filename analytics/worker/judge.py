@@ -13,7 +13,7 @@ from itertools import groupby
 import psycopg
 
 from analytics.core.track import Sample, View, view
-from analytics.worker import chain, ends, plan, silence, states
+from analytics.worker import chain, ends, plan, pulling, silence, states
 from analytics.worker.config import AnalyseConfig
 from analytics.worker.ends import STATES, Ends
 from analytics.worker.moments import lasting, settled_us
@@ -307,6 +307,8 @@ class Worker:
                 )
         outcome = reconcile(conn, judged, now_us)
         told += outcome.events
+        running = {one.plan.setup.job.id: one.view.pulling for one in folded if one.view is not None}
+        pulling.keep(conn, running, {one.plan.setup.job.id for one in folded if one.plan.anew})
         standing.set_states(conn, _moved(judged))
         progress = []
         quiet = self._silences(conn, folded)

@@ -13,21 +13,26 @@ from starlette.responses import Response
 from api.alerts import LIVE, alert_view
 from api.board import clock_speed, view
 from api.context import Ctx
+from api.figures import Figures
 from api.holds import ForecastView, forecast_view
 from api.pages import render
 from api.pages import valve as valves
 from api.pages.after import see
 from api.permissions import LOOK, MayLook, MayRunJobs
+from api.pull_downs import PullDownView, line, pull_view
+from api.quantities import Quantities
+from api.reader import figures_of
 from api.routes.job_changes import actor
 from api.routes.jobs import ANY_HOLD, ANY_JOB
 from api.sentences import TextFigure, find
 from model.equipment import Role
 from model.errors import BadInput, NotFound
 from model.judgement import Diagnosis, HoldTest
+from model.pull_down import PullEstimate
 from physics.leaks import refrigerant_loss
 from physics.refrigerants import Refrigerant, listed
 from store import board as stored
-from store import events, follows, job_changes, jobs, lists
+from store import events, follows, job_changes, jobs, lists, pull_downs
 from store.database import Connection
 from store.judgement import decode
 from store.lists import ALERTS, CIRCUITS, HOLD_TESTS, JOBS, unacknowledged
@@ -58,6 +63,15 @@ class HoldCard:
     revisions: list[dict[str, Any]]
 
 
+@dataclass(frozen=True, slots=True)
+class PullCard:
+    """What is said of the running pull-down, as the page shows it."""
+
+    estimate: PullEstimate
+    view: PullDownView
+    line: str
+
+
 @router.get("/jobs/{job_id}")
 def job_page(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Response:
     """Plot, judgement, events and instruments of one job."""
@@ -80,6 +94,7 @@ def _page(
         merged = lists.merged_from(conn, job_id)
         followed = follows.of_job(conn, person.id, job_id)
         shut = valves.cards(conn, job_id, ctx.clock.now_us())
+        pull = _pull(conn, values["job"], figures_of(request))
     return render(
         request,
         "job.html",
@@ -91,6 +106,7 @@ def _page(
         merged_from=merged,
         follows=followed,
         valves=shut,
+        pull=pull,
         newest=newest,
         unacknowledged=waiting,
         **values,
@@ -103,6 +119,16 @@ def judgement(request: Request, ctx: Ctx, job_id: int) -> Response:
     with ctx.database() as conn:
         values = _judgement(conn, job_id)
     return render(request, "parts/judgement.html", **values)
+
+
+@router.get("/jobs/{job_id}/pull-down", dependencies=[LOOK])
+def pull_down(request: Request, ctx: Ctx, job_id: int) -> Response:
+    """What is said of the running pull-down, for a page that is open."""
+    with ctx.database() as conn:
+        job = _job(conn, job_id)
+        accuracy = _accuracy(lists.serving(conn, job_id))
+        pull = _pull(conn, job, figures_of(request))
+    return render(request, "parts/pull_down.html", job=job, accuracy=accuracy, pull=pull)
 
 
 @router.post("/jobs/{job_id}/name")
@@ -121,10 +147,20 @@ def name(
     return see(f"/jobs/{job_id}")
 
 
-def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
+def _job(conn: Connection, job_id: int) -> dict[str, Any]:
     job = JOBS.one(conn, ANY_JOB, job_id)
     if job is None:
         raise NotFound(f"There is no job {job_id}.")
+    return job
+
+
+def _accuracy(serving: Sequence[Mapping[str, Any]]) -> float | None:
+    """Of the deciding gauge."""
+    return next((one["accuracy"] for one in serving if one["role"] == Role.GAUGE and one["deciding"]), None)
+
+
+def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
+    job = _job(conn, job_id)
     circuit = CIRCUITS.one(conn, {"site": None}, job["circuit_id"]) if job["circuit_id"] else None
     fluid = _fluid(circuit)
     rows = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 50)
@@ -136,12 +172,20 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
         "circuit": circuit,
         "fluid": fluid,
         "holds": sorted(holds, key=lambda card: card.started_at, reverse=True),
-        "accuracy": next((item["accuracy"] for item in serving if item["deciding"]), None),
+        "accuracy": _accuracy(serving),
         "told": _teller(job, [card.hold for card in holds], accuracies),
         "phases": list(reversed(lists.phases(conn, job_id))),
         "events": lists.timeline(conn, job_id, MOST_EVENTS),
         "alerts": [alert_view(row) for row in ALERTS.page(conn, {**LIVE, "job": job_id}, None, 20)],
     }
+
+
+def _pull(conn: Connection, job: dict[str, Any], figures: Figures) -> PullCard | None:
+    found = pull_downs.running(conn, job["id"])
+    if found is None:
+        return None
+    view_of = pull_view(found, Quantities(figures=figures))
+    return PullCard(found, view_of, line(found, figures, job["time_zone"]))
 
 
 def _teller(

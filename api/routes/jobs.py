@@ -15,13 +15,14 @@ from api.holds import HoldTestDetail, HoldTestView, hold_view, revision_view
 from api.paging import Page, Paged, Sought
 from api.permissions import LOOK
 from api.problems import errors_of
+from api.pull_downs import PullDownView, pull_view
 from api.quantities import InUnit, Pressure, Quantities
 from model.equipment import Position, Role
 from model.errors import NotFound
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import PhaseKind, Verdict
-from store import jobs, lists
+from store import jobs, lists, pull_downs
 from store.database import Connection
 from store.lists import EVENTS, HOLD_TESTS, JOBS
 
@@ -89,6 +90,7 @@ class JobDetail(JobView):
 
     target: Pressure = Field(description="What the procedure asks to be reached.")
     permitted: Pressure | None = Field(description="What the procedure permits at the end of a hold.")
+    pull_down: PullDownView | None = Field(description="While one runs, once there are readings enough.")
     phases: list[PhaseView]
     instruments: list[ServingView]
     hold_tests: list[HoldTestView]
@@ -126,10 +128,12 @@ def job_detail(conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
     if row is None:
         raise NotFound(f"There is no job {job_id}.")
     holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 100)
+    pull = pull_downs.running(conn, job_id)
     return JobDetail(
         **row,
         target=unit(row["target_pa"]),
         permitted=unit.or_none(row["limit_pa"]),
+        pull_down=None if pull is None else pull_view(pull, unit),
         phases=[_phase(item, unit) for item in lists.phases(conn, job_id)],
         instruments=[ServingView(**item) for item in lists.serving(conn, job_id)],
         hold_tests=[hold_view(item, unit) for item in holds],

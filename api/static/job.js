@@ -122,6 +122,18 @@ function writeRow(row) {
     else field("signal").innerHTML = `<time data-tick="ago" datetime="${row.arrived}"></time>`;
   }
   setMark(document.querySelector("#state .mark"), row.state);
+  followPullDown(row.pull_down);
+}
+
+// An estimate that is made anew is told by no event.
+let estimated;
+function readPullDown() {
+  return fragment(`/jobs/${job}/pull-down`, document.getElementById("pull-down")).catch((error) => console.warn(String(error)));
+}
+
+function followPullDown(known) {
+  if (estimated !== undefined && estimated !== (known?.as_of ?? "")) readPullDown();
+  estimated = known?.as_of ?? "";
 }
 
 let judging = null;
@@ -132,6 +144,7 @@ function judgeSoon() {
     valve.look();
     inTurn(readAll);
     await fragment(`/jobs/${job}/judgement`, judgement).catch((error) => console.warn(String(error)));
+    readPullDown();
     watchAnew();
   }, 150);
 }

@@ -37,6 +37,14 @@ function writePressure(field, { figure, target, limit }) {
   if (field("pressure").title !== exact) field("pressure").title = exact;
 }
 
+// The job page has a card of its own for it.
+function writePullDown(root, field, known) {
+  if (!field("pull")) return;
+  setShown(field("pull"), Boolean(known?.at || known?.word));
+  setMoment(root.querySelector('time[data-tick="target"]'), known?.at);
+  setText(field("pull-word"), known?.word ?? "");
+}
+
 function battery(found) {
   if (!found) return "–";
   return found.volts === null ? found.text : `${reader.number(found.volts)}\u202fV`;
@@ -50,6 +58,7 @@ export function writeFigures(root, row) {
   setMoment(root.querySelector('time[data-tick="for"]'), row.since);
   setShown(field("left-wrap"), Boolean(row.hold_until));
   setMoment(root.querySelector('time[data-tick="left"]'), row.hold_until);
+  writePullDown(root, field, row.pull_down);
   setText(field("pump"), row.pump === null ? "" : row.pump ? "pump runs" : "pump stands");
   setText(field("battery"), battery(row.battery));
   setShown(field("battery-low"), Boolean(row.battery?.low));

@@ -35,6 +35,7 @@ export function siteTime(iso, zone, withSeconds = false) {
 const SAY = {
   ago: (then) => `${duration((now() - then) / 1000)} ago`,
   for: (then) => `for${NO_BREAK}${duration((now() - then) / 1000)}`,
+  target: (then) => (then > now() ? `target in about ${duration((then - now()) / 1000)}` : "target due"),
   left: (then) => (then > now() ? `${duration((then - now()) / 1000)} left` : "full length is over"),
 };
 

@@ -8,15 +8,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analytics.core.advice import advise
+from analytics.core.pull_down import Known
+from analytics.core.pull_live import PullState, estimate, take
 from model.alert import Alert, AlertState, Priority
 from model.clock import US, to_datetime
 from model.equipment import Instrument, Position, Role
 from model.event import EventKind
 from model.job import Job, JobState
 from model.judgement import Cause, Diagnosis, Forecast, HoldTest, Interval, Phase, PhaseKind, Verdict
+from model.pull_down import PullEstimate
 from model.reading import Quantity, Valve
 from physics.units import MICRON_PA
-from store import alerts, equipment, events, jobs, judgement, procedures
+from store import alerts, equipment, events, jobs, judgement, procedures, pull_downs
 from store.database import Connection
 from store.events import NewEvent
 
@@ -137,6 +140,17 @@ class Scene:
     def phases(self, made: Made, *phases: Phase) -> None:
         """Phases of the job."""
         judgement.write_phases(self.conn, [], [(made.job.id, phase) for phase in phases])
+
+    def estimated(self, made: Made, curve: Curve, known: Known | None = None) -> PullEstimate:
+        """What the judgement says of a pull-down with this curve, which runs."""
+        start_us, end_us = curve[0][0], curve[-1][0]
+        state = PullState(start_us)
+        for at_us, pressure_pa in curve:
+            take(state, at_us, pressure_pa, 1e5)
+        found = estimate(state, self.procedure.target_pa, known or Known(0.012), 1e5)
+        told = PullEstimate(start_us, end_us, self.procedure.target_pa, found)
+        pull_downs.write(self.conn, [(made.job.id, told)])
+        return told
 
     def hold(self, made: Made, hold: HoldTest, because: str = "first verdict") -> Made:
         """A hold test, with a revision if it has a verdict."""
@@ -438,7 +452,9 @@ def _pulling(scene: Scene) -> Made:
     now = scene.now_us
     opened = now - 42 * MINUTE
     made = scene.job("School kitchen Elm Lane", "Cold room 1", opened, valve=True)
-    scene.readings(made, scene.pull_down(opened, now - 3 * US, micron(760)))
+    curve = scene.pull_down(opened, now - 3 * US, micron(760))
+    scene.readings(made, curve)
+    scene.estimated(made, curve)
     scene.valve(made, Valve.OPEN)
     scene.phases(made, Phase(PhaseKind.PULL_DOWN, opened, None, 1e5, None, micron(800)))
     scene.event(made, EventKind.JOB_OPENED, opened, "Job opened.")

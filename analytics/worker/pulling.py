@@ -1,0 +1,57 @@
+"""Estimates of running pull-downs, made anew when their age makes them due.
+
+Each costs a fit, so that a transaction makes no more than some, the longest due first: the others are still
+due with their next readings. An estimate never changes what is judged, and nothing waits for it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Collection, Mapping
+
+from analytics.core.pull_live import due_us
+from analytics.core.track import Pulling
+from model.pull_down import PullEstimate
+from store import pull_downs
+from store.database import Connection
+
+log = logging.getLogger(__name__)
+
+MOST = 16
+"""In one transaction: a third of a second."""
+
+
+def keep(conn: Connection, running: Mapping[int, Pulling | None], afresh: Collection[int]) -> None:
+    """Estimate what is due and write it.
+
+    Parameters
+    ----------
+    running : mapping
+        Of each job the pull-down that runs, if one does.
+    afresh : collection of int
+        Jobs that are judged by other settings than before.
+    """
+    pulls = {job: one for job, one in running.items() if one is not None}
+    if not pulls:
+        return
+    made = pull_downs.made(conn, pulls)
+    waited = {job: _waited_us(one, None if job in afresh else made.get(job)) for job, one in pulls.items()}
+    due = sorted((job for job, since_us in waited.items() if since_us >= 0), key=lambda job: -waited[job])
+    found = [(job, _estimate(job, pulls[job])) for job in due[:MOST]]
+    pull_downs.write(conn, [(job, one) for job, one in found if one is not None])
+
+
+def _estimate(job: int, one: Pulling) -> PullEstimate | None:
+    try:
+        return one.estimate()
+    except Exception:
+        # The judgement does not fail for want of an estimate.
+        log.exception("the pull-down of job %s could not be estimated", job)
+        return None
+
+
+def _waited_us(one: Pulling, made: tuple[int, int] | None) -> int:
+    """How long an estimate has been due [µs]; negative while it is not."""
+    if made is None or made[0] != one.state.start_us:
+        return one.at_us - one.state.start_us
+    return one.at_us - due_us(*made)
