@@ -51,7 +51,7 @@ CATALOGUE = (
     Told("ingest_inbox_bytes", "gauge", LANE, "Memory that these take."),
     Told("ingest_inbox_oldest_seconds", "gauge", LANE, "How long the oldest of them has waited."),
     Told("ingest_gateways_over_limit", "gauge", LANE,
-         "Gateways that send too much that is refused: it is only counted, or laid aside unread."),
+         "Gateways of which, in the last minute, refusals were only counted or packs laid aside."),
     Told("ingest_broker_connected", "gauge", LANE, "1 while the session at the broker is subscribed."),
     Told("ingest_publish_delay_seconds", "histogram", LANE,
          "From the sending of a pack, as it says itself, to its commit."),

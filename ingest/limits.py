@@ -30,6 +30,9 @@ A_READING_BYTES = 400
 VAIN_AT_ONCE, VAIN_A_SECOND = 1 << 20, 128 << 10
 """Bytes that a gateway may send in vain in large packs."""
 
+SHOWN_S = 60.0
+"""So long a gateway is shown that was over a limit."""
+
 _SENTENCE = (
     f"Laid aside unread: its gateway sends more than {VAIN_A_SECOND >> 10} KiB/s that bring no readings."
 )
@@ -65,10 +68,6 @@ class Buckets:
         """Take some, whether it is there or not."""
         self._left[holder] = self.left(holder) - amount, self._clock_s()
 
-    def empty(self) -> set[str]:
-        """Whose are empty."""
-        return {holder for holder in list(self._left) if self.left(holder) < 1}
-
 
 class Limits:
     """See the module. Of one thread, but for `over`.
@@ -82,14 +81,19 @@ class Limits:
     def __init__(self, clock_s: Callable[[], float] = time.monotonic) -> None:
         self._refused = Buckets(REFUSED_AT_ONCE, REFUSED_A_SECOND, clock_s)
         self._vain = Buckets(VAIN_AT_ONCE, VAIN_A_SECOND, clock_s)
+        self._clock_s = clock_s
+        self._over: dict[str, float] = {}
+        """When each gateway was over a limit last [s]."""
 
     def laid_aside(self, message: Message, equipment: Equipment) -> Item | None:
         """The message unread, if its gateway is over its limit; None if it is to be read."""
         if len(message.payload) <= LARGE_BYTES:
             return None
         name = message.topic.removeprefix(PREFIX).partition("/")[0]
-        if self._vain.left(_holder(name, equipment)) > 0:
+        holder = _holder(name, equipment)
+        if self._vain.left(holder) > 0:
             return None
+        self._over[holder] = self._clock_s()
         item = Item(message, refused=[RecordRefused(None, "over-limit", _SENTENCE)])
         item.gateway, item.gateway_id = name, equipment.gateways.get(name)
         return item
@@ -106,10 +110,13 @@ class Limits:
             item.keep = self._refused.left(holder) >= 1
             if item.keep:
                 self._refused.take(holder, 1)
+            else:
+                self._over[holder] = self._clock_s()
 
     def over(self) -> list[str]:
-        """Gateways that are over a limit; `NOBODY` for those that are not registered."""
-        return sorted(self._refused.empty() | self._vain.empty())
+        """Gateways that were over a limit just now; `NOBODY` for those that are not registered."""
+        since_s = self._clock_s() - SHOWN_S
+        return sorted(name for name, at_s in self._over.copy().items() if at_s > since_s)
 
 
 def _holder(gateway: str | None, equipment: Equipment) -> str:

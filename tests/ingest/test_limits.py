@@ -9,7 +9,15 @@ import pytest
 
 from ingest.inbox import Message
 from ingest.interpret import OVER_LIMIT, Item, interpret
-from ingest.limits import LARGE_BYTES, REFUSED_A_SECOND, REFUSED_AT_ONCE, VAIN_A_SECOND, VAIN_AT_ONCE, Limits
+from ingest.limits import (
+    LARGE_BYTES,
+    REFUSED_A_SECOND,
+    REFUSED_AT_ONCE,
+    SHOWN_S,
+    VAIN_A_SECOND,
+    VAIN_AT_ONCE,
+    Limits,
+)
 from ingest.pack import pressure_units
 from ingest.registry import Equipment, Known
 from ingest.replay import replay
@@ -83,6 +91,7 @@ def test_refusals_beyond_the_limit_are_only_counted_and_after_a_while_kept_again
     assert limits.over() == ["gw1"]
     assert taken(limits, NONSENSE, "hf/1/gw2/g1/data").keep
     clock.now_s += 1.0
+    assert limits.over() == ["gw1"]
     assert [taken(limits, NONSENSE).keep for _ in range(REFUSED_A_SECOND + 1)].count(False) == 1
 
 
@@ -112,6 +121,8 @@ def test_large_packs_without_readings_are_laid_aside_unread() -> None:
     # What was taken beyond the limit is paid back first.
     clock.now_s += VAIN_AT_ONCE / VAIN_A_SECOND
     assert codes(taken(limits, large())) == {"unit"}
+    clock.now_s += SHOWN_S
+    assert limits.over() == []
 
 
 def test_good_packs_are_never_limited() -> None:
@@ -146,8 +157,8 @@ def test_what_is_only_counted_takes_no_room_and_is_counted_by_reason(conn: Conne
 
 def test_what_was_laid_aside_is_read_later_and_its_readings_come(conn: Connection) -> None:
     limits = Limits(Clock())
-    while limits.over() == []:
-        taken(limits, large())
+    while codes(taken(limits, large())) == {"unit"}:
+        pass
     good = payload(*(pressure(60 + n, NOW_S + n) for n in range(100)))
     for raw in (good, large(readings=0)):
         aside = limits.laid_aside(message(raw), EQUIPMENT)

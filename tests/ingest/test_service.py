@@ -233,7 +233,7 @@ def test_refused_packs_reach_the_quarantine_and_hold_nothing_up(
 
 def test_a_gateway_that_floods_is_named_and_holds_up_nobody(broker: NatsBroker, database: str) -> None:
     register(database)
-    vain = json.dumps([{"n": "pressure", "u": "furlong", "v": n} for n in range(1500)]).encode()
+    vain = json.dumps([{"n": "pressure", "u": "furlong", "v": n} for n in range(1200)]).encode()
     with ingest(config(database, broker)):
         publish_many(broker, "hf/1/gw1/g1/data", [vain + b" " * n for n in range(40)])
         publish_many(broker, "hf/1/gw2/g1/data", [payload(pressure(5), seq=1)])
