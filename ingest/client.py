@@ -28,10 +28,12 @@ from paho.mqtt.reasoncodes import ReasonCode
 from ingest.config import BrokerConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import cut
+from ingest.lease import Lease
 from ingest.receipts import Receipt
 from ingest.stream import Client, Publish, Stream
 from model.clock import Clock
 from model.errors import Unavailable
+from store.slots import Kind
 
 log = logging.getLogger(__name__)
 
@@ -52,9 +54,17 @@ takes up a subscription: seen in one of sixty starts under load. A subscription 
 retained, and changes nothing else (MQTT 3.1.1, section 3.8.4).
 """
 NO_TOPIC = "(not UTF-8)"
+UNSUPPORTED_VERSION = 132
+"""Reason code of a broker that does not speak MQTT 5 (MQTT 5.0, section 3.2.2.2)."""
+END = "hf/1/-/{}/end"
+"""A session's message to itself, on a topic that no gateway can have: behind everything that waits for it."""
 RECEIPT_PAUSE_S, RECEIPTS_AT_ONCE = 0.2, 100
 """Under load receipts go in such portions: of one instrument and boot the newest says what all before it
 said, and each costs the client library as much as reading five packs (measured)."""
+NO_MQTT_5 = (
+    "several ingest processes need a broker with MQTT 5 and shared subscriptions, such as Mosquitto, but "
+    "this one speaks MQTT 3.1.1 only: set HOLDFAST_INGEST_PROCESSES to 1"
+)
 RECEIPTS_WAITING = 10_000
 """Receipts that may wait; a gateway that misses one sends its pack again, and gets one."""
 
@@ -68,10 +78,18 @@ class Session(threading.Thread):
         Name of the session at the broker.
     filters : sequence of str
         What it subscribes to, with QoS 1.
+    lease : Lease, optional
+        While it is not held, nothing is acknowledged, and nobody connects.
     """
 
     def __init__(
-        self, config: BrokerConfig, client_id: str, filters: Sequence[str], inbox: Inbox, clock: Clock
+        self,
+        config: BrokerConfig,
+        client_id: str,
+        filters: Sequence[str],
+        inbox: Inbox,
+        clock: Clock,
+        lease: Lease | None = None,
     ) -> None:
         super().__init__(name=client_id, daemon=True)
         self.failure: BaseException | None = None
@@ -79,7 +97,10 @@ class Session(threading.Thread):
         self.connected = False
         self.subscribed = False
         """Messages come: connected, and the broker has granted the subscriptions."""
+        self.left = False
+        """After `leave`: the broker has forgotten the session, in which nothing was left."""
         self._config = config
+        self._lease = lease
         self._filters = tuple(filters)
         self._inbox = inbox
         self._clock = clock
@@ -88,6 +109,11 @@ class Session(threading.Thread):
         self._farewell_read = False
         self._subscription: int | None = None
         """Packet id under which this connection asked for all that it subscribes to."""
+        self._leave_asked = threading.Event()
+        self._end_topic = END.format(client_id)
+        self._end_came = False
+        self._unsubscription: int | None = None
+        """Packet id under which this connection asked for an end of all that it subscribes to."""
         self._again_at: float | None = None
         self._stop_asked = threading.Event()
         self._acks: deque[Message] = deque()
@@ -117,6 +143,19 @@ class Session(threading.Thread):
                         self._receipts[receipt.key] = receipt if waiting is None else receipt.after(waiting)
             self._wake()
 
+    @property
+    def connections(self) -> int:
+        """How often the broker has accepted it."""
+        return self._connection
+
+    def leave(self) -> None:
+        """Take no more, take in what waits at the broker, let it forget the session, and end; see `left`.
+
+        Only with MQTT 5; before or after `start`. Not waited for.
+        """
+        self._leave_asked.set()
+        self._wake()
+
     def stop(self) -> None:
         """Send what is to be acknowledged, disconnect and end; not waited for."""
         self._stop_asked.set()
@@ -141,7 +180,7 @@ class Session(threading.Thread):
 
     def _run(self) -> None:
         pause_s = FIRST_PAUSE_S
-        while not self._stop_asked.is_set():
+        while not self._over:
             try:
                 self._connect()
             except (OSError, ssl.SSLError) as error:
@@ -152,6 +191,14 @@ class Session(threading.Thread):
             # Not all at the same moment after a broker's restart.
             self._stop_asked.wait(pause_s * random.uniform(0.5, 1.0))
             pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+
+    @property
+    def _over(self) -> bool:
+        return self._stop_asked.is_set() or self.left or not self._held
+
+    @property
+    def _held(self) -> bool:
+        return self._lease is None or self._lease.held
 
     def _connect(self) -> None:
         arguments: dict[str, Any] = {}
@@ -178,7 +225,14 @@ class Session(threading.Thread):
         watched = selectors.EVENT_READ
         with selector:
             while client.socket() is not None:
+                if not self._held:
+                    client.disconnect()
+                    client.loop_write()
+                    break
                 self._send(stream)
+                if self._leave_asked.is_set() and self._may_end():
+                    self._end()
+                    break
                 wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if stream.wants_write else 0)
                 if wanted != watched:
                     selector.modify(stream, wanted)
@@ -229,6 +283,32 @@ class Session(threading.Thread):
         client.disconnect()
         client.loop_write()
 
+    # Leaving for good ---------------------------------------------------------------------------------
+
+    def _may_end(self) -> bool:
+        """Whether nothing comes any more and all that came is acknowledged; begins with it if need be."""
+        if self.connected and self._unsubscription is None:
+            self.subscribed = False
+            _, self._unsubscription = self._client.unsubscribe(list(self._filters))
+            self._client.loop_write()
+        # Starved: something came that found no room, and comes again after another connection.
+        settled = self._inbox.settled and not self._acks and not self._starved
+        return self.connected and self._end_came and settled
+
+    def _end(self) -> None:
+        """Let the broker forget the session (MQTT 5.0, section 3.14.2.2.2)."""
+        properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = 0
+        self._client.disconnect(properties=properties)
+        self._client.loop_write()
+        self.left = True
+
+    def _end_of_session(self, topic: bytes) -> bool:
+        if self._unsubscription is None or topic != self._end_topic.encode():
+            return False
+        self._end_came = True
+        return True
+
     def _read(self, stream: Stream) -> None:
         came: list[Publish] = []
         for publish in stream.arrivals():
@@ -245,6 +325,8 @@ class Session(threading.Thread):
     def _take(self, came: Sequence[Publish]) -> None:
         now_us, connection = self._clock.now_us(), self._connection
         for topic, payload, mid, again in came:
+            if self._end_of_session(topic):
+                continue
             self._put(Message(_text(topic), cut(payload), now_us, connection, mid, None, again))
 
     def _put(self, message: Message) -> None:
@@ -321,6 +403,9 @@ class Session(threading.Thread):
         self, client: mqtt.Client, _: object, flags: mqtt.ConnectFlags, reason: ReasonCode, __: object
     ) -> None:
         if reason.is_failure:
+            shares = self._lease is not None and self._lease.kind is not Kind.ALONE
+            if shares and reason.value == UNSUPPORTED_VERSION:
+                raise Unavailable(NO_MQTT_5)
             self._say(f"the broker refuses the connection: {reason}")
             return
         self._connection += 1
@@ -328,18 +413,24 @@ class Session(threading.Thread):
         self.connected = True
         self.trouble = ""
         self._again_at = None if flags.session_present else time.monotonic() + RETAINED_AGAIN_S
+        self._unsubscription, self._end_came = None, False
+        if self._leave_asked.is_set():
+            return  # the loop goes on with that
         _, self._subscription = client.subscribe([(topic, 1) for topic in self._filters])
 
     def _on_disconnect(
         self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object
     ) -> None:
         self.connected = self.subscribed = False
-        if not self._stop_asked.is_set() and not self.trouble:
+        if not self._over and not self._end_came and not self.trouble:
             self._say(f"the connection to the broker is lost: {reason}")
 
     def _on_subscribe(
         self, _: mqtt.Client, __: object, mid: int, reasons: list[ReasonCode], ____: object
     ) -> None:
+        if self._unsubscription is not None:
+            self._client.publish(self._end_topic, b"end", qos=1)
+            return
         if mid != self._subscription:  # asked again, for what is granted already
             return
         refused = [topic for topic, reason in zip(self._filters, reasons, strict=True) if reason.is_failure]
@@ -350,14 +441,20 @@ class Session(threading.Thread):
             )
         self.subscribed = True
 
-    def _on_unsubscribe(self, *_: object) -> None:
-        self._farewell_read = True
+    def _on_unsubscribe(self, client: mqtt.Client, _: object, mid: int, *__: object) -> None:
+        if mid == self._unsubscription:
+            # Asked for only now, so that it is behind what was subscribed to.
+            client.subscribe(self._end_topic, qos=1)
+        else:
+            self._farewell_read = True
 
     def _on_message(self, _: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = NO_TOPIC
+        if self._end_of_session(topic.encode()):
+            return
         properties = message.properties
         self._put(
             Message(

@@ -105,7 +105,7 @@ class IngestConfig:
     dsn : str
         The database.
     client_id : str
-        Begins the two sessions' names at the broker. Keep it: by this name the broker keeps what came since.
+        Begins the sessions' names at the broker. Keep it: by these names the broker keeps what came since.
     live_age_s, late_age_s : float
         How long a message may wait for others to share its transaction [s].
     batch_messages, batch_bytes : int
@@ -114,6 +114,9 @@ class IngestConfig:
         Most that one session holds for the database; the rest stays with the broker.
     quarantine_bytes : int
         Most that the quarantine may hold; one gateway may take a quarter of it.
+    shared : bool
+        Share the load with other processes: each leases a slot in the database and takes a share of the
+        packs. Only with MQTT 5.
     order_again_s, order_longest_s : float
         An order without an outcome is sent again after so long, and then ever more rarely [s].
     order_look_s : float
@@ -129,6 +132,7 @@ class IngestConfig:
     batch_bytes: int = 2 * MEBIBYTE
     held_bytes: int = 64 * MEBIBYTE
     quarantine_bytes: int = 256 * MEBIBYTE
+    shared: bool = False
     order_again_s: float = 5.0
     order_longest_s: float = 60.0
     order_look_s: float = 2.0

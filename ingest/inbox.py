@@ -126,6 +126,12 @@ class Inbox:
         return not self.closed and self._bytes < self.capacity_bytes / 2
 
     @property
+    def settled(self) -> bool:
+        """Whether nothing waits, and nothing that came on this connection is still to be acknowledged."""
+        with self._lock:
+            return not self._queue and not self._held
+
+    @property
     def held_bytes(self) -> int:
         """Bytes that wait for the writer."""
         return self._bytes

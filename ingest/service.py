@@ -1,4 +1,4 @@
-"""The ingest process: two sessions, two writers, a courier of orders, and a main loop that watches them.
+"""The ingest process: sessions and writers, a courier of orders, and a main loop that watches them.
 
 Fresh readings and stored ones that come late have a session and a writer each, so that a flood
 of late ones never delays the fresh.
@@ -12,20 +12,16 @@ import os
 import socket
 import threading
 import time
-from dataclasses import asdict
 
 import psycopg
 
-from ingest.client import Session
 from ingest.config import IngestConfig
 from ingest.courier import Courier
-from ingest.inbox import Inbox
+from ingest.crew import Crew
+from ingest.lane import died
 from ingest.registry import Registry
 from ingest.space import Space
-from ingest.topics import LATE_FILTERS, LIVE_FILTERS
-from ingest.writer import Writer
 from model.clock import Clock
-from model.errors import HoldfastError
 from store import beats
 from store.database import Connection, connect
 from store.measures import Measures
@@ -39,73 +35,8 @@ looking for some among them (measured)."""
 TICK_S = 0.2
 RELOAD_S = 30.0
 """The equipment is read anew this often even if nobody says that it changed."""
-NAMED = 20
-"""So many gateways over their limits are named in a beat."""
-FAREWELL_S = 1.8
-"""How long a stop waits for the batch in hand; what is not acknowledged then comes again later."""
-
-
 COURIER_FAREWELL_S = 0.5
 """What it has in hand is sent by the next one; usually it has ended by then."""
-
-
-class ThreadDied(HoldfastError):
-    """A thread of the ingest ended; the process must end too and be started anew."""
-
-
-def _check(thread: Session | Writer | Courier) -> None:
-    if not thread.is_alive():
-        raise ThreadDied(f"The ingest's thread {thread.name} ended: {thread.failure or 'no reason known'}")
-
-
-class Lane:
-    """A session, its inbox and its writer."""
-
-    def __init__(
-        self,
-        name: str,
-        config: IngestConfig,
-        filters: tuple[str, ...],
-        age_s: float,
-        registry: Registry,
-        space: Space,
-        clock: Clock,
-        measures: Measures,
-    ) -> None:
-        self.name = name
-        self.measures = measures
-        self.inbox = Inbox(config.held_bytes)
-        self.session = Session(config.broker, f"{config.client_id}-{name}", filters, self.inbox, clock)
-        self.writer = Writer(
-            name, config, self.inbox, self.session, registry, space, age_s, measures, clock
-        )  # fmt: skip
-
-    def start(self) -> None:
-        """Start both threads."""
-        self.writer.start()
-        self.session.start()
-
-    def check(self) -> None:
-        """Raise `ThreadDied` if a thread has ended."""
-        for thread in (self.session, self.writer):
-            _check(thread)
-
-    def detail(self) -> dict[str, object]:
-        """What the beat says of it."""
-        self.measures.gauge("ingest_inbox_messages", len(self.inbox), lane=self.name)
-        self.measures.gauge("ingest_inbox_bytes", self.inbox.held_bytes, lane=self.name)
-        self.measures.gauge("ingest_inbox_oldest_seconds", self.inbox.oldest_s, lane=self.name)
-        over = self.writer.limits.over()
-        self.measures.gauge("ingest_gateways_over_limit", len(over), lane=self.name)
-        self.measures.gauge("ingest_broker_connected", self.session.subscribed, lane=self.name)
-        return {
-            "broker": self.session.subscribed,
-            "trouble": self.session.trouble or self.writer.trouble,
-            "waiting": len(self.inbox),
-            "waiting_bytes": self.inbox.held_bytes,
-            "over_limit": over[:NAMED],
-            **asdict(self.writer.counters),
-        }
 
 
 def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
@@ -113,6 +44,8 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
 
     Raises
     ------
+    BadInput
+        If the load is to be shared without MQTT 5.
     ThreadDied
         If a part of it ended; start the process anew.
     """
@@ -121,38 +54,20 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
     with _Watch(config, registry, space, measures) as watch:
         if not watch.first_connection(stop):
             return
-        lanes = [
-            Lane("live", config, LIVE_FILTERS, config.live_age_s, registry, space, clock, measures),
-            Lane("late", config, LATE_FILTERS, config.late_age_s, registry, space, clock, measures),
-        ]
+        crew = Crew(config, registry, space, clock, measures)
         courier = Courier(config, clock)
-        for lane in lanes:
-            lane.start()
+        crew.begin()
         courier.start()
         try:
             while not stop.is_set():
-                for lane in lanes:
-                    lane.check()
-                _check(courier)
-                watch.tick(stop, {lane.name: lane.detail() for lane in lanes})
+                crew.check()
+                if not courier.is_alive():
+                    raise died(courier.name, courier.failure)
+                watch.tick(stop, crew)
         finally:
             courier.stop()
-            _farewell(lanes)
+            crew.leave(watch.connection)
             courier.join(COURIER_FAREWELL_S)
-
-
-def _farewell(lanes: list[Lane]) -> None:
-    """Take nothing more, commit what is in hand, acknowledge it, disconnect."""
-    deadline = time.monotonic() + FAREWELL_S
-    for lane in lanes:
-        lane.inbox.closed = True
-        lane.writer.stop()
-    for lane in lanes:
-        lane.writer.join(max(0.0, deadline - 0.8 - time.monotonic()))
-    for lane in lanes:
-        lane.session.stop()
-    for lane in lanes:
-        lane.session.join(max(0.2, deadline - time.monotonic()))
 
 
 class _Watch:
@@ -193,7 +108,12 @@ class _Watch:
                 pause_s = min(2 * pause_s, BEAT_S)
         return False
 
-    def tick(self, stop: threading.Event, detail: dict[str, dict[str, object]]) -> None:
+    @property
+    def connection(self) -> Connection | None:
+        """What is open at the moment."""
+        return self._connection
+
+    def tick(self, stop: threading.Event, crew: Crew) -> None:
         """One turn: listen a moment, beat when it is time; trouble with the database passes."""
         if time.monotonic() < self._next_try:
             stop.wait(TICK_S)
@@ -202,8 +122,10 @@ class _Watch:
             conn = self._connected()
             told = list(conn.notifies(timeout=TICK_S, stop_after=1))
             self._registry.reload(conn, older_than_s=0.0 if told else RELOAD_S)
+            crew.tend(conn)
             self._space.read(conn)
-            broker = all(lane["broker"] for lane in detail.values())
+            detail = crew.detail()
+            broker = bool(detail) and all(lane["broker"] for lane in detail.values())
             if time.monotonic() - self._last_beat >= BEAT_S or broker != self._told:
                 self._told = broker
                 said = {"broker": broker, "measures": self._measures.told(), **detail}

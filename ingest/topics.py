@@ -20,8 +20,11 @@ class Kind(StrEnum):
     OUTCOME = "outcome"
 
 
-LIVE_FILTERS = (f"{PREFIX}+/+/data", f"{PREFIX}+/presence", f"{PREFIX}+/+/outcome")
+DATA_FILTERS = (f"{PREFIX}+/+/data",)
 LATE_FILTERS = (f"{PREFIX}+/+/late",)
+WORD_FILTERS = (f"{PREFIX}+/presence", f"{PREFIX}+/+/outcome")
+"""What gateways say of themselves and of orders."""
+LIVE_FILTERS = (*DATA_FILTERS, *WORD_FILTERS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,11 @@ def parse(text: str) -> Topic:
         if not NAME.fullmatch(name):
             raise Refused("name", f"{name[:60]!a} cannot be the name of a gateway or an instrument.")
     return topic
+
+
+def shared(group: str, filters: tuple[str, ...]) -> tuple[str, ...]:
+    """Filters of which each message goes to one of a group (MQTT 5.0, section 4.8.2)."""
+    return tuple(f"$share/{group}/{each}" for each in filters)
 
 
 def receipt_topic(gateway: str) -> str:

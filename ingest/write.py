@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -39,6 +39,7 @@ def write(
     *,
     room: quarantine.Room,
     replay: bool = False,
+    fence: Callable[[Connection], None] | None = None,
 ) -> Written:
     """Store a batch in one transaction.
 
@@ -55,9 +56,13 @@ def write(
     replay : bool
         From the quarantine: what is still refused stays there and is not put there anew; times
         count from the first arrival, so that a number seen already says nothing against a record.
+    fence : callable, optional
+        Called first in the transaction; raises where nothing may be written.
     """
     written = Written()
     with conn.transaction():
+        if fence is not None:
+            fence(conn)
         stored = [item for item in items if item.pack is not None and item.instrument is not None]
         repeated = set() if replay else _repeated(conn, stored)
         news = _news(stored)
@@ -134,7 +139,10 @@ def _key(item: Item) -> Key | None:
 def _repeated(conn: Connection, stored: Sequence[Item]) -> set[int]:
     """Packs that came before and whose times do not show it, for they count from their arrival."""
     relative = [item for item in stored if item.pack is not None and item.pack.relative and _key(item)]
-    ledgers = packs.lock(conn, (key for item in relative if (key := _key(item))))
+    if not relative:
+        return set()
+    # All of the batch's, in their order: locked in two steps, two processes would wait in a circle.
+    ledgers = packs.lock(conn, (key for item in stored if (key := _key(item))))
     seen: set[tuple[Key, int]] = set()
     repeated: set[int] = set()
     for item in relative:

@@ -16,6 +16,7 @@ from ingest.config import IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import UNKNOWN, Item, interpret
 from ingest.lags import Lags
+from ingest.lease import Lease
 from ingest.limits import Limits
 from ingest.outcomes import find_orders
 from ingest.pack import RecordRefused
@@ -27,6 +28,7 @@ from model.clock import US, Clock
 from store import readings
 from store.database import Connection, connect
 from store.measures import Measures
+from store.slots import Lost
 
 log = logging.getLogger(__name__)
 
@@ -105,6 +107,8 @@ class Writer(threading.Thread):
         How long a message may wait for others [s].
     clock : Clock
         The one that dated the messages when they came.
+    lease : Lease, optional
+        Without it nothing is committed.
     """
 
     def __init__(
@@ -118,6 +122,7 @@ class Writer(threading.Thread):
         age_s: float,
         measures: Measures,
         clock: Clock,
+        lease: Lease | None = None,
     ) -> None:
         super().__init__(name=f"writer-{name}", daemon=True)
         self._lane = name
@@ -132,6 +137,7 @@ class Writer(threading.Thread):
         self._registry = registry
         self._space = space
         self._age_s = age_s
+        self._lease = lease
         self._stop_asked = threading.Event()
         self._connection: Connection | None = None
         self._places: dict[str, int] = {}
@@ -149,6 +155,8 @@ class Writer(threading.Thread):
                     self.settle(self._inbox.take(self._config.batch_messages, self._config.batch_bytes))
         except Stopped:
             pass
+        except Lost as error:
+            self.failure = error
         except BaseException as error:
             log.exception("%s ends", self.name)
             self.failure = error
@@ -220,7 +228,7 @@ class Writer(threading.Thread):
         while True:
             try:
                 return [self._write(items)]
-            except Stopped:
+            except (Stopped, Lost):
                 raise
             except Exception as error:
                 self._disconnect()
@@ -251,7 +259,8 @@ class Writer(threading.Thread):
                 ]
         find_places(conn, items, self._places)
         find_orders(conn, items)
-        written = write(conn, items, self._places, room=self._space.room)
+        fence = None if self._lease is None else self._lease.fence
+        written = write(conn, items, self._places, room=self._space.room, fence=fence)
         self.trouble = ""
         return written
 

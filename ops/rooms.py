@@ -48,6 +48,8 @@ class Wiring:
         Of the demo's fleet.
     technician : list of str
         Login and password of the demo's technician at the pages; empty: there is none.
+    shared : bool
+        Whether several ingest processes share the load.
     """
 
     database_url: str
@@ -64,6 +66,7 @@ class Wiring:
     gateways: dict[str, str] = dataclasses.field(default_factory=dict)
     seed: int = 1
     technician: list[str] = dataclasses.field(default_factory=list)
+    shared: bool = False
 
     def text(self) -> str:
         """One line, for handing to another process."""
@@ -106,7 +109,8 @@ def _ingest(wiring: Wiring, stop: threading.Event) -> None:
     from ingest.config import BrokerConfig, IngestConfig
     from ingest.service import run as run_ingest
 
-    config = IngestConfig(wiring.database_url, BrokerConfig.from_url(wiring.mqtt_url))
+    broker = BrokerConfig.from_url(wiring.mqtt_url)
+    config = IngestConfig(wiring.database_url, broker, shared=wiring.shared)
     run_ingest(config, wiring.clock, stop)
 
 

@@ -79,6 +79,13 @@ class Settings(BaseSettings):
     access_dir: Path = Field(
         default=Path("access"), description="where `holdfast broker-files` writes for Mosquitto"
     )
+    ingest_processes: int = Field(
+        default=1,
+        ge=1,
+        le=64,
+        description="how many `up` starts; above 1 each `ingest` takes a share, which needs Mosquitto",
+    )
+    analyse_processes: int = Field(default=1, ge=1, le=64, description="how many `up` and `demo` start")
     log: Literal["text", "json"] = Field(
         default="text", description="`json`: each process logs one object a line"
     )
@@ -178,6 +185,11 @@ def check(settings: Settings) -> None:
             )
     if settings.mqtt_ca and not (settings.mqtt_url or "").startswith("mqtts://"):
         raise BadInput("HOLDFAST_MQTT_CA is of no use unless HOLDFAST_MQTT_URL begins with mqtts://.")
+    if settings.ingest_processes > 1 and not (settings.mqtt_url or "").partition("?")[2].count("version=5"):
+        raise BadInput(
+            "HOLDFAST_INGEST_PROCESSES above 1 needs MQTT 5, which the embedded broker does not speak: set "
+            "HOLDFAST_MQTT_URL to a Mosquitto's, with ?version=5."
+        )
     if settings.gateways_url:
         try:
             Meeting.parse(settings.gateways_url)

@@ -11,7 +11,7 @@ import signal
 import ssl
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -117,9 +117,8 @@ class Stack:
             ),
             trust=str(self._keeper.trust or "") if self._keeper else "",
         )
-        for room in self.kind.rooms:
-            log = self.data_dir / "log" / f"{room}.log"
-            self.supervisor.preload(Worker(room, room, log))
+        for name, room in workers(self.kind.rooms, settings):
+            self.supervisor.preload(Worker(name, room, self.data_dir / "log" / f"{name}.log"))
         if settings.database_url is None:
             self._database = DatabaseService(self.data_dir)
             self._database.spawn()
@@ -132,6 +131,7 @@ class Stack:
         wiring = Wiring(
             database_url=dsn,
             mqtt_url=mqtt_url,
+            shared=settings.ingest_processes > 1,
             http_address=settings.http_address,
             http_port=installation.http_port,
             certificate=str(pages_pair.certificate) if pages_pair else "",
@@ -289,6 +289,16 @@ class Stack:
         if self._broker is not None:
             self._broker.server.stop(patience_s=0.5)
         self._ports.release()
+
+
+def workers(rooms: Iterable[str], settings: Settings) -> list[tuple[str, str]]:
+    """Names of the processes and the room of each: ``ingest``, ``ingest-2`` …"""
+    counts = {"ingest": settings.ingest_processes, "analyse": settings.analyse_processes}
+    return [
+        (room if number == 1 else f"{room}-{number}", room)
+        for room in rooms
+        for number in range(1, counts.get(room, 1) + 1)
+    ]
 
 
 def in_url(host: str) -> str:

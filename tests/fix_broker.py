@@ -74,12 +74,14 @@ class MosquittoBroker:
 
     kind = "mosquitto"
 
-    def __init__(self, folder: Path, program: str) -> None:
+    def __init__(self, folder: Path, program: str, *, each_change: bool = True) -> None:
         self.port = process.free_port()
         self.folder = folder / "mosquitto"
         self.folder.mkdir(mode=0o700)
         self.program = program
-        self.configuration = mosquitto.write_configuration(self.folder, USERS, PASSWORDS, self.port)
+        self.configuration = mosquitto.write_configuration(
+            self.folder, USERS, PASSWORDS, self.port, each_change=each_change
+        )
         self.process: subprocess.Popen[bytes] | None = None
 
     def kill(self) -> None:
@@ -145,6 +147,15 @@ def any_broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Broke
         running = _started(lambda folder: MosquittoBroker(folder, program), tmp_path)
     else:
         running = _started(NatsBroker, tmp_path)
+    yield running
+    running.stop()
+
+
+@pytest.fixture(name="mosquitto")
+def mosquitto_broker(tmp_path: Path) -> Iterator[Broker]:
+    """Debian's Mosquitto with `USERS`; what comes between two savings is lost if it is killed."""
+    program = debian_program("mosquitto")
+    running = _started(lambda folder: MosquittoBroker(folder, program, each_change=False), tmp_path)
     yield running
     running.stop()
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import ingest.client
-import ingest.service
+import ingest.lane
 from ingest.inbox import Inbox, Message
 from ingest.interpret import interpret
 from ingest.receipts import Receipt
@@ -68,13 +68,13 @@ class ForgetfulSession(ingest.client.Session):
 
 def _writer(kind: type[Writer]) -> Callable[[], None]:
     def patch() -> None:
-        vars(ingest.service)["Writer"] = kind
+        vars(ingest.lane)["Writer"] = kind
 
     return patch
 
 
 def _forgets() -> None:
-    vars(ingest.service).update(Inbox=ForgetfulInbox, Session=ForgetfulSession)
+    vars(ingest.lane).update(Inbox=ForgetfulInbox, Session=ForgetfulSession)
 
 
 MUTANTS: dict[str, Callable[[], None]] = {

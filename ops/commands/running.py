@@ -126,6 +126,7 @@ def _wiring(room: str, settings: Settings) -> Wiring:
     return Wiring(
         database_url=database_url(settings),
         mqtt_url=broker,
+        shared=settings.ingest_processes > 1,
         http_address=address,
         http_port=port,
         certificate=certificate,

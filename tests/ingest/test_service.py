@@ -21,7 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest.client import Session
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox
-from ingest.service import ThreadDied, run
+from ingest.lane import ThreadDied
+from ingest.service import run
 from ingest.topics import LIVE_FILTERS
 from model.clock import SystemClock
 from model.equipment import Role

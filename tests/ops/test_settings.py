@@ -12,6 +12,7 @@ from ingest.config import BrokerConfig
 from model.errors import BadInput
 from ops.services import broker_url, database_url
 from ops.settings import KNOWN_FILES, SECRETS, Settings, load
+from ops.stack import workers
 
 REFERENCE = Path(__file__).parents[2] / "docs" / "reference" / "settings.md"
 
@@ -110,6 +111,9 @@ def test_a_secret_file_that_cannot_be_used_is_said_in_one_sentence(
         ({"DATABASE_PASSWORD": "x"}, "HOLDFAST_DATABASE_PASSWORD is of no use"),
         ({"MQTT_CA": "x", "MQTT_URL": "mqtt://h"}, "begins with mqtts://"),
         ({"HTTP_PORT": "70000"}, "HOLDFAST_HTTP_PORT cannot be used"),
+        ({"INGEST_PROCESSES": "2"}, "HOLDFAST_INGEST_PROCESSES above 1 needs MQTT 5"),
+        ({"INGEST_PROCESSES": "2", "MQTT_URL": "mqtt://h"}, "HOLDFAST_INGEST_PROCESSES above 1 needs MQTT 5"),
+        ({"ANALYSE_PROCESSES": "0"}, "HOLDFAST_ANALYSE_PROCESSES cannot be used"),
     ],
 )
 def test_what_does_not_go_together_is_refused(
@@ -120,6 +124,19 @@ def test_what_does_not_go_together_is_refused(
     with pytest.raises(BadInput, match=sentence) as error:
         load()
     assert "\n" not in str(error.value)
+
+
+def test_as_many_processes_are_started_as_are_set() -> None:
+    rooms = ("ingest", "analyse", "desk")
+    assert workers(rooms, Settings()) == [(room, room) for room in rooms]
+    assert workers(rooms, Settings(ingest_processes=2, analyse_processes=3)) == [
+        ("ingest", "ingest"),
+        ("ingest-2", "ingest"),
+        ("analyse", "analyse"),
+        ("analyse-2", "analyse"),
+        ("analyse-3", "analyse"),
+        ("desk", "desk"),
+    ]
 
 
 def test_passwords_and_authorities_get_into_the_addresses(tmp_path: Path) -> None:
