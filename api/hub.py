@@ -67,6 +67,8 @@ class Hub:
         self._mailboxes: set[Mailbox] = set()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
+        self.failure: BaseException | None = None
+        """What ended the thread, if that was not `close`."""
         self._loop: asyncio.AbstractEventLoop | None = None
         self._ready = asyncio.Event()
         self._rows: dict[int, str] | None = None
@@ -131,6 +133,13 @@ class Hub:
     # The thread ------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        try:
+            self._listen()
+        except BaseException as error:
+            log.exception("the listener ends")
+            self.failure = error
+
+    def _listen(self) -> None:
         while not self._stop.is_set():
             try:
                 with connect(self._dsn, application="serve-listen", autocommit=True) as listener:
@@ -142,7 +151,9 @@ class Hub:
                 log.warning("the listener lost the database: %s", str(error).strip().splitlines()[:1])
                 self._stop.wait(RETRY_S)
             except RuntimeError:
-                return  # the event loop is gone: the process ends
+                if self._loop is not None and self._loop.is_closed():
+                    return  # the process ends
+                raise
 
     def _follow(self, listener: Connection) -> None:
         cursor = self.cursor if self._ready.is_set() else events.newest_id(listener)

@@ -19,7 +19,7 @@ from api.app import create_app
 from api.config import ApiConfig
 from api.context import Context
 from model.clock import Clock
-from model.errors import Unavailable
+from model.errors import ThreadDied, Unavailable
 
 log = logging.getLogger("holdfast.api")
 
@@ -55,6 +55,8 @@ def run(
     ------
     Unavailable
         If the port is taken, or the certificate cannot be used.
+    ThreadDied
+        If the listener at the database ended; start the process anew.
     """
     certificate = Certificate.of(config)
     listener = listen(config.host, config.port)
@@ -146,7 +148,7 @@ async def _serve(
     certificate: Certificate | None,
 ) -> None:
     async def wait_for_stop() -> None:
-        while not stop.is_set():
+        while not stop.is_set() and context.hub.failure is None:
             await asyncio.sleep(STOP_LOOK_S)
             if certificate is not None:
                 certificate.look()
@@ -159,3 +161,5 @@ async def _serve(
         await server.serve(sockets=[listener])
     finally:
         watcher.cancel()
+    if context.hub.failure is not None:
+        raise ThreadDied("hub", context.hub.failure)

@@ -85,21 +85,23 @@ def topic(gauge: int) -> str:
 # The broker ---------------------------------------------------------------------------------------
 
 
-def client(name: str, port: int, *, manual_ack: bool = False) -> mqtt.Client:
+def client(
+    name: str, port: int, *, manual_ack: bool = False, login: tuple[str, str] = (USER, PASSWORD)
+) -> mqtt.Client:
     """A connected client with a persistent session."""
     made = mqtt.Client(
         CallbackAPIVersion.VERSION2, client_id=name, clean_session=False, manual_ack=manual_ack
     )
-    made.username_pw_set(USER, PASSWORD)
+    made.username_pw_set(*login)
     made.max_inflight_messages_set(1000)
     made.connect("127.0.0.1", port)
     return made
 
 
 @contextlib.contextmanager
-def publisher(name: str, port: int) -> Iterator[mqtt.Client]:
+def publisher(name: str, port: int, login: tuple[str, str] = (USER, PASSWORD)) -> Iterator[mqtt.Client]:
     """A client whose loop runs."""
-    made = client(name, port)
+    made = client(name, port, login=login)
     made.loop_start()
     try:
         yield made

@@ -111,13 +111,13 @@ def register(running: Chain, count: int, interval_s: float) -> Fleet:
             names = [f"g{n}" for n in range(min(GAUGES_A_GATEWAY, count - first))]
             fleet.gauges[name] = names
             for gauge in names:
-                job = _job(conn, gateway.id, site.id, procedure.id, gauge, interval_s, now_us)
+                job = add_job(conn, gateway.id, site.id, procedure.id, gauge, interval_s, now_us)
                 fleet.jobs[job] = (name, gauge)
     running.broker.refresh()
     return fleet
 
 
-def _job(
+def add_job(
     conn: Connection,
     gateway_id: int,
     site_id: int,

@@ -42,6 +42,7 @@ from bench.backlog import (
     ingest,
     make_sessions,
     publisher,
+    topic,
 )
 from bench.chain import chain, wait
 from bench.report import Measure, above, below, write
@@ -171,7 +172,7 @@ class Bench:
         """From publishing to what another connection sees committed."""
         with ingest(self.dsn, self.broker.url(USER, PASSWORD)), publisher("steady", self.broker.port) as made:
             wait(lambda: ingest_listens(self.dsn), "the ingest to subscribe")
-            steady = Steady(self.dsn, made, self.gauges, rate)
+            steady = Steady(self.dsn, made, [topic(gauge) for gauge in range(self.gauges)], rate)
             with steady.running():
                 time.sleep(seconds)
         p50, p99 = np.percentile(steady.delays_ms(), [50, 99])

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.backlog import GAUGES_A_GATEWAY, PASSWORD, USER, ingest, publisher, resident_mb
+from bench.backlog import GAUGES_A_GATEWAY, PASSWORD, USER, ingest, publisher, resident_mb, topic
 from bench.chain import processor_s, wait
 from bench.chaos.stage import Mosquitto
 from bench.flood import GATEWAY, INSTRUMENTS, WORD, Make, bad, flood, good, heavy
@@ -113,6 +113,7 @@ def ground(folder: Path, kind: str, gauges: int) -> Iterator[tuple[str, int]]:
 def measure(kind: str, gauges: int, seconds: float, rounds: int) -> dict[str, Found]:
     """Each poison in turn with none."""
     found: dict[str, Found] = {}
+    topics = [topic(gauge) for gauge in range(gauges)]
     with (
         tempfile.TemporaryDirectory(prefix="holdfast-bench-") as name,
         ground(Path(name) / kind, kind, gauges) as (dsn, port),
@@ -123,7 +124,7 @@ def measure(kind: str, gauges: int, seconds: float, rounds: int) -> dict[str, Fo
         begin = 0
         for n in range(rounds):
             for poison in (part for each in POISONS for part in (ALONE, each)):
-                steady = Steady(dsn, made, gauges, RATE, begin)
+                steady = Steady(dsn, made, topics, RATE, begin)
                 here = found.setdefault(poison.name, Found())
                 with steady.running(), poisoned(port, poison, here):
                     spent = processor_s(pid)

@@ -1,25 +1,27 @@
 """Live gauges at a steady rate, and how long each reading takes until another connection sees it committed.
 
-The number of a pack is the value of its one reading. Each commit is told of by PostgreSQL's NOTIFY; the table
-of latest values then says up to which pack of each gauge everything is there.
+The number of a pack stands in the value of its one reading. Each commit is told of by PostgreSQL's NOTIFY;
+the table of latest values then says up to which pack of each gauge everything is there.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import paho.mqtt.client as mqtt
 import psycopg
 from numpy.typing import NDArray
 
-from bench.backlog import Packs, topic
-
 PATIENCE_S = 60.0
 GLANCE_S = 0.5
+STEP_PA = 2.0**-20
+"""Values go up by this from `FIRST_PA`: a binary fraction, so that nothing is rounded."""
+FIRST_PA = 60.0
 
 
 class Steady:
@@ -31,19 +33,20 @@ class Steady:
         The database.
     made : mqtt.Client
         Connected; its loop must run.
-    gauges, rate : int
-        The gauges of `bench.backlog.topic`, and packs a second of all of them.
+    topics : sequence of str
+        Where each gauge publishes, as ``hf/1/{gateway}/{instrument}/data``.
+    rate : int
+        Packs a second of all of them.
     begin : int
         Number of the first pack: no two of a run may have the same.
     """
 
-    def __init__(self, dsn: str, made: mqtt.Client, gauges: int, rate: int, begin: int = 0) -> None:
+    def __init__(self, dsn: str, made: mqtt.Client, topics: Sequence[str], rate: int, begin: int = 0) -> None:
         self.next = begin
         self._begin = begin
         self._made = made
-        self._gauges = gauges
+        self._topics = topics
         self._rate = rate
-        self._packs = Packs(begin, 1, gauges)
         self._published: list[float] = []
         self._seen: list[float] = []
         """Of each pack when it was seen [s]; 0: not yet."""
@@ -56,7 +59,7 @@ class Steady:
             "SELECT i.id, 'hf/1/' || g.name || '/' || i.name || '/data' "
             "FROM instrument i JOIN gateway g ON g.id = i.gateway_id"
         )
-        numbers = {topic(gauge): gauge for gauge in range(gauges)}
+        numbers = {topic: gauge for gauge, topic in enumerate(topics)}
         self._ids = {ident: numbers[name] for ident, name in rows if name in numbers}
         self._publisher = threading.Thread(target=self._publish, name="publisher", daemon=True)
         self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
@@ -89,12 +92,11 @@ class Steady:
             n = len(self._published)
             time.sleep(max(0.0, begun + n / self._rate - time.monotonic()))
             number = self._begin + n
-            payload = self._packs.payload(number, round(time.time(), 6)).replace(
-                b'"v":%.1f' % self._packs.values(number)[0], b'"v":%d' % number, 1
-            )
+            turn, gauge = divmod(number, len(self._topics))
+            payload = _pack(turn, FIRST_PA + number * STEP_PA)
             self._seen.append(0.0)
             self._published.append(time.time())
-            self._made.publish(topic(number % self._gauges), payload, qos=1)
+            self._made.publish(self._topics[gauge], payload, qos=1)
 
     def _watch(self) -> None:
         deadline = None
@@ -105,7 +107,7 @@ class Steady:
             ).fetchall()
             now = time.time()
             for ident, value in rows:
-                self._note(self._ids[ident], int(value), now)
+                self._note(self._ids[ident], round((value - FIRST_PA) / STEP_PA), now)
             if self._publisher.is_alive():
                 continue
             deadline = deadline or time.monotonic() + PATIENCE_S
@@ -115,7 +117,17 @@ class Steady:
     def _note(self, gauge: int, newest: int, now: float) -> None:
         if newest < self._begin:
             return
-        first = self._done.get(gauge, self._begin + (gauge - self._begin) % self._gauges - self._gauges)
-        for number in range(first + self._gauges, newest + 1, self._gauges):
+        every = len(self._topics)
+        first = self._done.get(gauge, self._begin + (gauge - self._begin) % every - every)
+        for number in range(first + every, newest + 1, every):
             self._seen[number - self._begin] = now
         self._done[gauge] = max(first, newest)
+
+
+def _pack(number: int, pressure_pa: float) -> bytes:
+    records = [
+        {"bt": round(time.time(), 6), "bu": "Pa", "n": "pressure", "v": pressure_pa},
+        {"n": "seq", "v": number},
+        {"n": "boot", "vs": "steady"},
+    ]
+    return json.dumps(records, separators=(",", ":")).encode()

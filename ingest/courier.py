@@ -159,6 +159,9 @@ class Courier(threading.Thread):
         acknowledged = [order.id for order, info in given if self._acknowledged(line, info, deadline)]
         if acknowledged:
             orders.sent(conn, acknowledged, self._clock.now_us())
+        if len(acknowledged) < len(claimed):
+            # The answer is overdue: whatever is wrong with the connection, a new one has not got it.
+            self._drop_line()
         return len(claimed)
 
     def _acknowledged(self, line: Line, info: mqtt.MQTTMessageInfo, deadline: float) -> bool:

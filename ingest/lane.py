@@ -13,16 +13,12 @@ from ingest.registry import Registry
 from ingest.space import Space
 from ingest.writer import Writer
 from model.clock import Clock
-from model.errors import HoldfastError
+from model.errors import ThreadDied
 from store.measures import Measures
 from store.slots import Lost
 
 NAMED = 20
 """So many gateways over their limits are named in a beat."""
-
-
-class ThreadDied(HoldfastError):
-    """A thread of the ingest ended; the process must end too and be started anew."""
 
 
 class Lane:
@@ -73,7 +69,7 @@ class Lane:
         """Raise `ThreadDied` if a thread has ended that should not."""
         for thread in (self.session, self.writer):
             if not thread.is_alive() and not self.session.left:
-                raise died(thread.name, thread.failure)
+                raise ThreadDied(thread.name, thread.failure)
 
     def close(self) -> None:
         """Take nothing more, and end when the batch in hand is committed; not waited for."""
@@ -96,8 +92,3 @@ class Lane:
             "over_limit": over[:NAMED],
             **asdict(self.writer.counters),
         }
-
-
-def died(name: str, failure: BaseException | None) -> ThreadDied:
-    """What to say of a thread that has ended."""
-    return ThreadDied(f"The ingest's thread {name} ended: {failure or 'no reason known'}")

@@ -18,10 +18,10 @@ import psycopg
 from ingest.config import IngestConfig
 from ingest.courier import Courier
 from ingest.crew import Crew
-from ingest.lane import died
 from ingest.registry import Registry
 from ingest.space import Space
 from model.clock import Clock
+from model.errors import ThreadDied
 from store import beats
 from store.database import Connection, connect
 from store.measures import Measures
@@ -62,7 +62,7 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
             while not stop.is_set():
                 crew.check()
                 if not courier.is_alive():
-                    raise died(courier.name, courier.failure)
+                    raise ThreadDied(courier.name, courier.failure)
                 watch.tick(stop, crew)
         finally:
             courier.stop()

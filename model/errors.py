@@ -10,6 +10,7 @@
     │   ├── Refused            a message or record of a gateway, with a reason code
     │   └── TooOften           it was tried too often; later it may be tried again
     ├── NotAllowed             who asks may not
+    ├── ThreadDied             a thread that a process stands on has ended, so the process must end too
     └── Unavailable            a part that we need (database, broker) does not answer
 
 The command line prints the message and ends with status 2 for ``BadInput`` and ``Unavailable``;
@@ -109,6 +110,21 @@ class NotAllowed(HoldfastError):
     """Who asks may not."""
 
     status = 403
+
+
+class ThreadDied(HoldfastError):
+    """A thread that a process stands on has ended: the process must end too, and be started anew.
+
+    Parameters
+    ----------
+    thread : str
+        What it is called.
+    failure : BaseException or None
+        What ended it.
+    """
+
+    def __init__(self, thread: str, failure: BaseException | None) -> None:
+        super().__init__(f"The thread {thread} ended: {failure or 'no reason known'}")
 
 
 class Unavailable(HoldfastError):

@@ -40,8 +40,10 @@ def main() -> None:
 
 def watch_parent(stop: threading.Event) -> None:
     """Stop when the parent's end of the pipe closes, for certain."""
-    sys.stdin.read()
-    stop.set()
+    try:
+        sys.stdin.read()
+    finally:
+        stop.set()
     threading.Event().wait(LAST_PATIENCE_S)
     os._exit(1)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import subprocess
 import threading
@@ -22,6 +23,8 @@ from ops.settings import Settings
 
 if TYPE_CHECKING:
     from ops.certificates import Pair
+
+log = logging.getLogger(__name__)
 
 FRESH_S = 5.0
 """Age of a sign of life that counts [s]; they come every two."""
@@ -116,6 +119,10 @@ class EquipmentWatch:
                     for _ in connection.notifies():
                         self.changed.set()
             except psycopg.Error:
+                threading.Event().wait(1.0)
+            except Exception:
+                # Nothing may end it for good: a revoked gateway would stay connected.
+                log.exception("the watch on the equipment stumbled and goes on")
                 threading.Event().wait(1.0)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import logging
 import os
 import socket
@@ -14,7 +15,7 @@ import psycopg
 from desk.config import DeskConfig
 from desk.worker import alerting, courier, expiry
 from model.clock import US, Clock
-from model.errors import BadInput
+from model.errors import BadInput, ThreadDied
 from store import beats, orders, timers
 from store.database import Connection, connect
 from store.measures import Measures
@@ -38,21 +39,45 @@ def run(config: DeskConfig, clock: Clock, stop: threading.Event) -> None:
     ------
     BadInput
         If the webhook's address is no http or https URL.
+    ThreadDied
+        If the courier ended; start the process anew.
     """
     check(config)
     instance = config.instance or f"{socket.gethostname()}:{os.getpid()}"
     measures = Measures()
-    carrier = threading.Thread(target=courier.run, args=(config, stop, measures), name="courier", daemon=True)
+    carrier = Carrier(config, stop, measures)
     if config.webhook_url:
         carrier.start()
     while not stop.is_set():
         try:
-            _work(config, clock, stop, instance, measures)
+            _work(config, clock, stop, instance, measures, carrier)
         except psycopg.Error:
             log.exception("the desk lost its database and tries again")
             stop.wait(RECONNECT_S)
     if config.webhook_url:
         carrier.join(FAREWELL_S)
+
+
+class Carrier(threading.Thread):
+    """The courier's thread."""
+
+    def __init__(self, config: DeskConfig, stop: threading.Event, measures: Measures) -> None:
+        super().__init__(name="courier", daemon=True)
+        self._begin = functools.partial(courier.run, config, stop, measures)
+        self._stop_asked = stop
+        self._failure: BaseException | None = None
+
+    def run(self) -> None:
+        try:
+            self._begin()
+        except BaseException as error:
+            log.exception("the courier ends")
+            self._failure = error
+
+    def check(self) -> None:
+        """Raise `ThreadDied` if it has ended though nobody asked for that."""
+        if self.ident is not None and not self.is_alive() and not self._stop_asked.is_set():
+            raise ThreadDied(self.name, self._failure)
 
 
 def check(config: DeskConfig) -> None:
@@ -64,7 +89,14 @@ def check(config: DeskConfig) -> None:
         raise BadInput("The webhook's address must begin with http:// or https://.", field="webhook_url")
 
 
-def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str, measures: Measures) -> None:
+def _work(
+    config: DeskConfig,
+    clock: Clock,
+    stop: threading.Event,
+    instance: str,
+    measures: Measures,
+    carrier: Carrier,
+) -> None:
     """One life of the connections."""
     outlets = alerting.Outlets((alerting.WEBHOOK,) if config.webhook_url else (), config.source)
     with (
@@ -76,6 +108,7 @@ def _work(config: DeskConfig, clock: Clock, stop: threading.Event, instance: str
         ear.execute(f"LISTEN {orders.CHANNEL}".encode())
         next_beat = 0.0
         while not stop.is_set():
+            carrier.check()
             if time.monotonic() >= next_beat:
                 beats.beat(ear, PROCESS, instance, {"measures": measures.told()})
                 next_beat = time.monotonic() + BEAT_S

@@ -21,11 +21,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest.client import Session
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox
-from ingest.lane import ThreadDied
 from ingest.service import run
 from ingest.topics import LIVE_FILTERS
 from model.clock import SystemClock
 from model.equipment import Role
+from model.errors import ThreadDied
 from ops.embedded.postgres import EmbeddedPostgres
 from store import equipment
 from store.database import connect

@@ -21,10 +21,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest.client import Session
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox
-from ingest.lane import ThreadDied
 from ingest.service import run
 from model.clock import SystemClock
-from model.errors import BadInput
+from model.errors import BadInput, ThreadDied
 from ops.rooms import Wiring
 from tests.fix_broker import PASSWORDS, Broker, NatsBroker
 from tests.ingest.helpers import payload, register
