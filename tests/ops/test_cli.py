@@ -154,6 +154,23 @@ def test_quarantine_is_listed_and_replayed(run: Run, database: str) -> None:
     }
 
 
+def test_a_refused_message_is_given_out_byte_for_byte(
+    database: str, monkeypatch: pytest.MonkeyPatch, capsysbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    monkeypatch.setenv("HOLDFAST_DATABASE_URL", database)
+    raw = bytes(range(256)) + b"\r\n\0"
+    with connect(database, application="test") as connection:
+        put(connection, [Refusal(0, "hf/1/gw-one/g1/data", None, "text", "-", raw)], Room(10_000))
+        row = connection.execute("SELECT id FROM quarantine").fetchone()
+    assert row is not None
+    assert holdfast(monkeypatch, "quarantine", "raw", str(row["id"])) == 0
+    assert capsysbinary.readouterr().out == raw
+    assert holdfast(monkeypatch, "quarantine", "raw", str(row["id"] + 1)) == 2
+    said = capsysbinary.readouterr()
+    assert said.out == b""
+    assert b"There is no refused message" in said.err
+
+
 def test_logs_are_judged_one_json_object_a_line(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
