@@ -117,7 +117,7 @@ async def run(
     stage = Stage(folder, options.broker, names, options.ingest, durable=True, limited=False)
     try:
         await stage.start()
-        await stage.start_ingest()
+        await stage.start_ingests()
         await stage.listens()
         world = World(stage, ledger, make_gateways(options, stage, ledger, rng), rng)
         world.lives = [asyncio.create_task(gateway.live()) for gateway in world.gateways]

@@ -40,14 +40,17 @@ def main() -> None:
     parser.add_argument(
         "--only", action="append", default=[], help="only faults of this name; more than once"
     )
+    parser.add_argument("--ingests", type=int, default=1, help="processes; several only with mosquitto")
     parser.add_argument("--mutant", choices=sorted(MUTANTS), help="an ingest with a fault that must be found")
     parser.add_argument("--fast", action="store_true", help="PostgreSQL without fsync")
     parser.add_argument("--json", action="store_true", help="print all and record nothing")
     given = parser.parse_args()
+    if given.ingests > 1 and given.broker != "mosquitto":
+        parser.error("several ingests need --broker mosquitto")
     ingest = ("-m", "bench.chaos.mutants", given.mutant) if given.mutant else ("-m", "ops.child", "ingest")
     options = Options(
         given.seed, given.faults, given.hits, given.readings, given.gateways, given.rate, given.size,
-        given.broker, not given.fast, tuple(given.only), ingest,
+        given.broker, not given.fast, tuple(given.only), ingest, given.ingests,
     )  # fmt: skip
     print(f"seed {options.seed}", file=sys.stderr)
     began_s = time.monotonic()
@@ -64,6 +67,7 @@ def main() -> None:
         print(json.dumps({"good": outcome.good, **outcome.details()}))
     else:
         name = "chaos" if options.broker == "nats" else f"chaos-{options.broker}"
+        name += f"-{options.ingests}" if options.ingests > 1 else ""
         report.write(name, measures(outcome), **outcome.details())
     sys.exit(not outcome.good)
 
@@ -78,7 +82,7 @@ def measures(outcome: Outcome) -> dict[str, Measure]:
         "said before it was stored": none(len(tally.ahead)),
     }
     for name, count in verdict.faults.items():
-        promised = name != "lost_acknowledged" or outcome.options.broker == "nats"
+        promised = name != "lost_acknowledged" or outcome.broker_keeps
         table[name.replace("_", " ")] = none(count) if promised else Measure(count, "", "not promised", True)
     return table
 

@@ -180,7 +180,7 @@ async def _strike(world: World, action: str, pipe: Pipe, seen: Seen) -> None:
     """Do it while the message hangs in the proxy; then look whether the message told the truth."""
     stage = world.stage
     if action == "kill ingest":
-        stage.kill_ingest()
+        stage.kill_ingest(pipe.door)
     elif action == "kill broker":
         stage.kill_broker()
     elif action == "kill PostgreSQL":
@@ -209,7 +209,7 @@ async def _raise_up(world: World, action: str) -> None:
 
 
 async def kill_ingest(world: World) -> bool:
-    world.stage.kill_ingest()
+    world.stage.kill_ingest(world.rng.randrange(world.stage.ingests))
     await world.pause(0.0, 1.0)
     await world.stage.restart_ingest_if_dead()
     return True
@@ -235,7 +235,8 @@ async def kill_backend(world: World) -> bool:
 
 async def kill_all(world: World) -> bool:
     stage = world.stage
-    stage.kill_ingest()
+    for number in range(stage.ingests):
+        stage.kill_ingest(number)
     stage.kill_broker()
     stage.kill_postgres()
     for up in world.rng.sample([stage.restart_broker, stage.restart_postgres], 2):

@@ -9,6 +9,7 @@ import struct
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from bench.chaos.watch import Blind, Moment, Seen, Watch
@@ -26,6 +27,8 @@ class Pipe:
     client: asyncio.StreamWriter
     server: asyncio.StreamWriter
     watch: Watch
+    door: int = 0
+    """Number of the port at which it came in."""
     frozen: bool = False
     """Nothing passes any more, and nobody is told."""
     mute: set[bool] = field(default_factory=set)
@@ -72,7 +75,7 @@ class Trap:
 
 
 class Proxy:
-    """A listening port of this machine before a server.
+    """Listening ports of this machine before a server.
 
     Parameters
     ----------
@@ -82,11 +85,15 @@ class Proxy:
         Where the server listens.
     watch : callable
         Makes what understands a connection.
+    doors : int
+        How many ports, so that one knows who comes.
     """
 
-    def __init__(self, name: str, server: Address, watch: Callable[[], Watch] = Blind) -> None:
+    def __init__(
+        self, name: str, server: Address, watch: Callable[[], Watch] = Blind, doors: int = 1
+    ) -> None:
         self.name = name
-        self.port = 0
+        self.ports = [0] * doors
         self.delay_s = 0.0
         self.seen: Counter[Moment] = Counter()
         self.unknown_commits = 0
@@ -96,21 +103,28 @@ class Proxy:
         self._watch = watch
         self._bright = asyncio.Event()
         self._bright.set()
-        self._listener: asyncio.Server | None = None
+        self._listeners: list[asyncio.Server] = []
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
-        """Listen on a free port."""
-        self._listener = await asyncio.start_server(self._accept, "127.0.0.1", 0)
-        self.port = int(self._listener.sockets[0].getsockname()[1])
+        """Listen on free ports."""
+        for door in range(len(self.ports)):
+            listener = await asyncio.start_server(partial(self._accept, door), "127.0.0.1", 0)
+            self._listeners.append(listener)
+            self.ports[door] = int(listener.sockets[0].getsockname()[1])
 
     async def stop(self) -> None:
         """Close all."""
-        if self._listener is not None:
-            self._listener.close()
+        for listener in self._listeners:
+            listener.close()
         self.reset()
         for task in set(self._tasks):
             task.cancel()
+
+    @property
+    def port(self) -> int:
+        """The first."""
+        return self.ports[0]
 
     def reset(self) -> None:
         """Break every connection."""
@@ -124,23 +138,23 @@ class Proxy:
         else:
             self._bright.set()
 
-    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _accept(self, door: int, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None
         self._tasks.add(task)
         try:
-            await self._carry(reader, writer)
+            await self._carry(door, reader, writer)
         except (OSError, asyncio.CancelledError):
             writer.transport.abort()
         finally:
             self._tasks.discard(task)
 
-    async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _carry(self, door: int, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if isinstance(self._server, Path):
             back, forth = await asyncio.open_unix_connection(self._server)
         else:
             back, forth = await asyncio.open_connection("127.0.0.1", self._server)
-        pipe = Pipe(writer, forth, self._watch())
+        pipe = Pipe(writer, forth, self._watch(), door)
         self.pipes.add(pipe)
         try:
             await asyncio.gather(self._pump(pipe, reader, forth, True), self._pump(pipe, back, writer, False))
