@@ -12,7 +12,7 @@ import multiprocessing
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from multiprocessing.connection import Connection as Pipe
@@ -185,23 +185,32 @@ def drain_bare(port: int, packs: int) -> float:
 # The ingest ---------------------------------------------------------------------------------------
 
 
-def _ingest(dsn: str, url: str) -> None:
+def _ingest(config: IngestConfig) -> None:
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    run(IngestConfig(dsn, BrokerConfig.from_url(url), client_id=OWN), SystemClock(), stop)
+    run(config, SystemClock(), stop)
 
 
 @contextlib.contextmanager
 def ingest(dsn: str, url: str) -> Iterator[int]:
     """The process under test at the broker of this URL; gives its process id."""
-    child = _spawn.Process(target=_ingest, args=(dsn, url))
-    child.start()
+    with ingests([IngestConfig(dsn, BrokerConfig.from_url(url), client_id=OWN)]) as pids:
+        yield pids[0]
+
+
+@contextlib.contextmanager
+def ingests(configs: Sequence[IngestConfig], *, kill: bool = False) -> Iterator[list[int]]:
+    """Processes under test, one for each; gives their ids. ``kill``: so that none can leave in order."""
+    children = [_spawn.Process(target=_ingest, args=(config,)) for config in configs]
+    for child in children:
+        child.start()
     try:
-        assert child.pid is not None
-        yield child.pid
+        yield [child.pid for child in children if child.pid is not None]
     finally:
-        child.terminate()
-        child.join()
+        for child in children:
+            (child.kill if kill else child.terminate)()
+        for child in children:
+            child.join()
 
 
 @dataclass(slots=True)
@@ -216,14 +225,22 @@ class Drained:
 def drain_ingest(dsn: str, broker: EmbeddedBroker, database_pid: int | None, backlog: Packs) -> Drained:
     """Start the ingest, and wait until all is committed."""
     assert broker.process is not None
-    begun = Drained(0.0)
+    config = IngestConfig(dsn, BrokerConfig.from_url(broker.url(USER, PASSWORD)), client_id=OWN)
+    return drain([config], broker.process.pid, database_pid, backlog)
+
+
+def drain(
+    configs: Sequence[IngestConfig], broker_pid: int, database_pid: int | None, backlog: Packs
+) -> Drained:
+    """Start processes, and wait until all is committed."""
+    begun, dsn = Drained(0.0), configs[0].dsn
     with psycopg.connect(dsn, autocommit=True) as conn:
         _empty(conn)
         conn.execute("LISTEN work")
-        with ingest(dsn, broker.url(USER, PASSWORD)) as pid:
-            families = {"ingest": pid, "broker": broker.process.pid}
+        with ingests(configs) as pids:
+            families = {"ingest": pids, "broker": [broker_pid]}
             if database_pid is not None:
-                families["database"] = database_pid
+                families["database"] = [database_pid]
             before: dict[str, float] = {}
             last_commit = deadline = 0.0
             deadline = time.monotonic() + PATIENCE_S
@@ -233,13 +250,15 @@ def drain_ingest(dsn: str, broker: EmbeddedBroker, database_pid: int | None, bac
                 if heard:
                     last_commit = time.time()
                     if not before:
-                        before = {name: family_s(each) for name, each in families.items()}
+                        before = {name: sum(map(family_s, each)) for name, each in families.items()}
                 elif last_commit and time.time() - last_commit > QUIET_S:
                     done = _count(conn) >= backlog.readings
-                begun.memory_mb.append(resident_mb(pid))
+                begun.memory_mb.append(max(map(resident_mb, pids)))
                 if time.monotonic() > deadline:
                     raise SystemExit(f"{_count(conn)} of {backlog.readings} readings came")
-            begun.processor_s = {name: family_s(each) - before[name] for name, each in families.items()}
+            begun.processor_s = {
+                name: sum(map(family_s, each)) - before[name] for name, each in families.items()
+            }
         row = conn.execute(
             "SELECT extract(epoch FROM min(arrived))::float8, count(*) FROM reading"
         ).fetchone()

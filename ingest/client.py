@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import random
+import secrets
 import selectors
 import socket
 import ssl
@@ -41,6 +42,8 @@ KEEPALIVE_S = 20
 CONNECT_TIMEOUT_S = 5.0
 SESSION_EXPIRY_S = 7 * 86_400
 """How long the broker keeps what came while we are away (MQTT 5; MQTT 3.1.1 sessions have no end)."""
+RECEIVE_MAXIMUM = 65_535
+"""Unacknowledged messages that the broker may send (MQTT 5)."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 TICK_S = 0.5
 FAREWELL_S = 1.0
@@ -110,7 +113,9 @@ class Session(threading.Thread):
         self._subscription: int | None = None
         """Packet id under which this connection asked for all that it subscribes to."""
         self._leave_asked = threading.Event()
-        self._end_topic = END.format(client_id)
+        self._end_topic = END.format(client_id).encode()
+        self._end_word = b""
+        """Of this connection: the word of an earlier one may still wait before what came since."""
         self._end_came = False
         self._unsubscription: int | None = None
         """Packet id under which this connection asked for an end of all that it subscribes to."""
@@ -207,7 +212,7 @@ class Session(threading.Thread):
         if self._config.mqtt5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = SESSION_EXPIRY_S
-            properties.ReceiveMaximum = 65_535
+            properties.ReceiveMaximum = RECEIVE_MAXIMUM
             arguments = {"clean_start": False, "properties": properties}
         self._client.connect(self._config.host, self._config.port, KEEPALIVE_S, **arguments)
 
@@ -289,6 +294,7 @@ class Session(threading.Thread):
         """Whether nothing comes any more and all that came is acknowledged; begins with it if need be."""
         if self.connected and self._unsubscription is None:
             self.subscribed = False
+            self._end_word = secrets.token_hex(8).encode()
             _, self._unsubscription = self._client.unsubscribe(list(self._filters))
             self._client.loop_write()
         # Starved: something came that found no room, and comes again after another connection.
@@ -303,10 +309,12 @@ class Session(threading.Thread):
         self._client.loop_write()
         self.left = True
 
-    def _end_of_session(self, topic: bytes) -> bool:
-        if self._unsubscription is None or topic != self._end_topic.encode():
+    def _own_word(self, topic: bytes, payload: bytes, mid: int) -> bool:
+        """Whether it is a word of this session to itself, and no gateway's message."""
+        if topic != self._end_topic:
             return False
-        self._end_came = True
+        self._end_came = self._end_came or payload == self._end_word
+        self._acks.append(Message(END, b"", 0, self._connection, mid))
         return True
 
     def _read(self, stream: Stream) -> None:
@@ -325,7 +333,7 @@ class Session(threading.Thread):
     def _take(self, came: Sequence[Publish]) -> None:
         now_us, connection = self._clock.now_us(), self._connection
         for topic, payload, mid, again in came:
-            if self._end_of_session(topic):
+            if self._own_word(topic, payload, mid):
                 continue
             self._put(Message(_text(topic), cut(payload), now_us, connection, mid, None, again))
 
@@ -429,7 +437,7 @@ class Session(threading.Thread):
         self, _: mqtt.Client, __: object, mid: int, reasons: list[ReasonCode], ____: object
     ) -> None:
         if self._unsubscription is not None:
-            self._client.publish(self._end_topic, b"end", qos=1)
+            self._client.publish(self._end_topic.decode(), self._end_word, qos=1)
             return
         if mid != self._subscription:  # asked again, for what is granted already
             return
@@ -444,7 +452,7 @@ class Session(threading.Thread):
     def _on_unsubscribe(self, client: mqtt.Client, _: object, mid: int, *__: object) -> None:
         if mid == self._unsubscription:
             # Asked for only now, so that it is behind what was subscribed to.
-            client.subscribe(self._end_topic, qos=1)
+            client.subscribe(self._end_topic.decode(), qos=1)
         else:
             self._farewell_read = True
 
@@ -453,7 +461,7 @@ class Session(threading.Thread):
             topic = message.topic
         except UnicodeDecodeError:
             topic = NO_TOPIC
-        if self._end_of_session(topic.encode()):
+        if self._own_word(topic.encode(), bytes(message.payload), message.mid):
             return
         properties = message.properties
         self._put(

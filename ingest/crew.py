@@ -241,7 +241,7 @@ class Crew:
         if self._drain is not None or not kinds:
             return
         asked_s = time.monotonic()
-        found = slots.take_abandoned(conn, kinds, self._holder)
+        found = slots.take_abandoned(conn, self._config.client_id, kinds, self._holder)
         if found is not None:
             session, kind = found
             log.info("empties the slot %s, which was left behind", session)

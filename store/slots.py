@@ -33,7 +33,7 @@ class Lost(HoldfastError):
 # Writers lock the row FOR KEY SHARE, which lets renewals pass and stops whoever locks it FOR UPDATE.
 _EXPIRED = """
 SELECT session FROM ingest_slot
-WHERE kind = ANY(%s) AND state <> 'gone' AND leased_until < clock_timestamp()
+WHERE kind = ANY(%s) AND starts_with(session, %s) AND state <> 'gone' AND leased_until < clock_timestamp()
 ORDER BY state = 'leaving', session LIMIT 1 FOR UPDATE SKIP LOCKED
 """
 _GIVE = """
@@ -45,7 +45,7 @@ UPDATE ingest_slot SET holder = %s, state = %s,
 def take_share(conn: Connection, prefix: str, holder: str) -> str:
     """A slot of a share: one that its holder left behind, else a new one with the least free number."""
     with conn.transaction():
-        if (session := _expired(conn, [Kind.SHARE])) is not None:
+        if (session := _expired(conn, [Kind.SHARE], prefix)) is not None:
             conn.execute(_GIVE, (holder, "joining", LEASE_S, session))
             return session
     number = 1
@@ -79,10 +79,10 @@ def hold_alone(conn: Connection, session: str, holder: str) -> None:
     )
 
 
-def take_abandoned(conn: Connection, kinds: list[Kind], holder: str) -> tuple[str, Kind] | None:
+def take_abandoned(conn: Connection, prefix: str, kinds: list[Kind], holder: str) -> tuple[str, Kind] | None:
     """A slot that its holder left behind, to empty and end it."""
     with conn.transaction():
-        session = _expired(conn, kinds)
+        session = _expired(conn, kinds, prefix)
         if session is None:
             return None
         conn.execute(_GIVE, (holder, "leaving", LEASE_S, session))
@@ -157,8 +157,8 @@ def look_again(conn: Connection) -> None:
     )
 
 
-def _expired(conn: Connection, kinds: list[Kind]) -> str | None:
-    row = conn.execute(_EXPIRED, ([str(kind) for kind in kinds],)).fetchone()
+def _expired(conn: Connection, kinds: list[Kind], prefix: str) -> str | None:
+    row = conn.execute(_EXPIRED, ([str(kind) for kind in kinds], prefix)).fetchone()
     return None if row is None else str(row["session"])
 
 

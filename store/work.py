@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from model.clock import to_datetime, to_us
-from store.database import Connection
+from store.database import Connection, one
 
 INSTRUMENT_LOCK = 0x494E
 JOB_LOCK = 0x4A4F
@@ -17,7 +17,8 @@ JOB_LOCK = 0x4A4F
 waits in a circle."""
 
 LOOK_AHEAD = 2000
-"""How many rows are looked at to find instruments; more than one claim, so that workers pass each other."""
+"""How many rows are looked at at once to find instruments; more than one claim, so that workers pass each
+other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +44,14 @@ class Span:
 
 # Locking happens in one statement and reading in the next: what a holder before us did must be seen.
 _LOCK = """
-WITH waiting AS MATERIALIZED (
-    SELECT instrument_id FROM (SELECT id, instrument_id FROM work ORDER BY id LIMIT %(ahead)s) w
-    GROUP BY instrument_id ORDER BY min(id)
-)
-SELECT instrument_id FROM waiting WHERE pg_try_advisory_xact_lock(%(class)s, instrument_id) LIMIT %(limit)s
+WITH ahead AS MATERIALIZED (
+    SELECT id, instrument_id FROM work WHERE id > %(after)s ORDER BY id LIMIT %(ahead)s
+),
+waiting AS MATERIALIZED (SELECT instrument_id FROM ahead GROUP BY instrument_id ORDER BY min(id))
+SELECT ARRAY(
+    SELECT instrument_id FROM waiting WHERE pg_try_advisory_xact_lock(%(class)s, instrument_id)
+    LIMIT %(limit)s
+) AS mine, (SELECT max(id) FROM ahead) AS last, (SELECT count(*) FROM ahead) AS n
 """
 _TOUCHED = """
 SELECT instrument_id, min(since) AS since, max(until) AS until, array_agg(id) AS rows,
@@ -58,12 +62,10 @@ WHERE instrument_id = ANY(%s) GROUP BY instrument_id ORDER BY min(id)
 
 def claim(conn: Connection, limit: int) -> list[Touched]:
     """Up to ``limit`` instruments with work, oldest first, for this transaction alone."""
-    mine = conn.execute(
-        _LOCK, {"ahead": LOOK_AHEAD, "class": INSTRUMENT_LOCK, "limit": limit}, prepare=True
-    ).fetchall()
+    mine = _lock(conn, limit)
     if not mine:
         return []
-    rows = conn.execute(_TOUCHED, ([row["instrument_id"] for row in mine],), prepare=True)
+    rows = conn.execute(_TOUCHED, (mine,), prepare=True)
     return [
         Touched(
             row["instrument_id"],
@@ -74,6 +76,18 @@ def claim(conn: Connection, limit: int) -> list[Touched]:
         )
         for row in rows
     ]
+
+
+def _lock(conn: Connection, limit: int) -> list[int]:
+    """Lock instruments that nobody else has; further on where others have all of the oldest work."""
+    after = 0
+    while True:
+        wanted = {"after": after, "ahead": LOOK_AHEAD, "class": INSTRUMENT_LOCK, "limit": limit}
+        found = one(conn.execute(_LOCK, wanted, prepare=True).fetchone())
+        mine: list[int] = found["mine"]
+        if mine or found["n"] < LOOK_AHEAD:
+            return mine
+        after = found["last"]
 
 
 def done(conn: Connection, touched: Iterable[Touched]) -> None:

@@ -17,6 +17,7 @@ from bench.chaos.checker import Verdict, compare
 from bench.chaos.ledger import Ledger, Pack
 from bench.chaos.proxy import Proxy, Trap
 from bench.chaos.watch import IngestAtBroker, IngestAtDatabase, Moment
+from tests.fix_broker import debian_program
 
 LINE = ("gw1", "g1")
 BEGIN_US = 1_780_000_000_000_000
@@ -56,6 +57,19 @@ def test_an_ingest_with_a_fault_is_found(seed: int, mutant: str, faults: list[st
     result = chaos(seed, "--mutant", mutant, "--faults", "4", "--readings", "1", *only)
     assert not result["good"]
     assert (result | result["verdict"])[found], result
+
+
+SEVERAL = ("--broker", "mosquitto", "--ingests", "2")
+KILLS = ("--only", "kill ingest", "--only", "COMMIT sent: kill ingest")
+
+
+@pytest.mark.once
+@pytest.mark.mosquitto
+def test_nothing_is_lost_when_one_of_two_ingests_is_killed_again_and_again(seed: int) -> None:
+    debian_program("mosquitto")
+    result = chaos(seed, *SEVERAL, *KILLS, "--faults", "8", "--readings", "10000")
+    assert result["good"], result
+    assert result["verdict"]["lost_acknowledged"] == 0
 
 
 # What the comparison blames ---------------------------------------------------------------------------

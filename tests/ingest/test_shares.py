@@ -18,14 +18,14 @@ import psycopg
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest.client import Session
+from ingest.client import END, Session
 from ingest.config import BrokerConfig, IngestConfig
-from ingest.inbox import Inbox
+from ingest.inbox import Inbox, Message
 from ingest.service import run
 from model.clock import SystemClock
 from model.errors import BadInput, ThreadDied
 from ops.rooms import Wiring
-from tests.fix_broker import PASSWORDS, Broker, NatsBroker
+from tests.fix_broker import PASSWORDS, Broker, NatsBroker, debian_program
 from tests.ingest.helpers import payload, register
 from tests.waiting import wait_until
 
@@ -315,32 +315,43 @@ def test_sessions_that_a_restarted_broker_has_brought_back_are_emptied(
 
 
 def test_a_session_is_ended_only_behind_the_last_message_that_waits(
-    mosquitto: Broker, publisher: Publisher
+    mosquitto: Broker, publisher: Publisher, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    config = BrokerConfig.from_url(f"{mosquitto.url('holdfast')}?version=5")
-
-    def session(inbox: Inbox) -> Session:
-        return Session(config, "ear", ("$share/g/hf/1/+/+/data",), inbox, SystemClock())
-
-    first = session(Inbox(10**8))
-    first.start()
-    wait_until(lambda: first.subscribed, what="the session")
-    first.stop()
-    first.join(10)
-    publisher.send(3000)
+    monkeypatch.setattr("ingest.client.RECEIVE_MAXIMUM", 200)
+    share, end = "$share/g/hf/1/+/+/data", END.format("ear")
+    before = paho.Client(CallbackAPIVersion.VERSION2, client_id="ear", clean_session=False)
+    before.username_pw_set("holdfast", PASSWORDS["holdfast"])
+    granted = threading.Event()
+    before.on_subscribe = lambda *_: granted.set()
+    before.connect("127.0.0.1", mosquitto.port)
+    before.loop_start()
+    before.subscribe([(share, 1), (end, 1)])
+    assert granted.wait(10)
+    before.disconnect()
+    before.loop_stop()
+    # One that wanted to leave before, and was taken over.
+    subprocess.run(
+        [debian_program("mosquitto_pub"), "-L", f"{mosquitto.url('holdfast')}/{end}", "-q", "1", "-m", "old"],
+        check=True,
+        timeout=20,
+    )
+    publisher.send(1000)
     inbox = Inbox(10**8)
-    leaving = session(inbox)
+    config = BrokerConfig.from_url(f"{mosquitto.url('holdfast')}?version=5")
+    leaving = Session(config, "ear", (share,), inbox, SystemClock())
     leaving.leave()
     leaving.start()
-    came = 0
-    # One at a time, so that often nothing is left to acknowledge while more waits.
+    came, held = 0, list[Message]()
+    # All that comes without an acknowledgement, then all of these: so nothing is left while more waits.
     while leaving.is_alive():
         if inbox.wait(0.0, 1, patience_s=0.1):
-            batch = inbox.take(1, 1)
-            came += len(batch)
-            leaving.acknowledge(batch)
+            held += inbox.take(10_000, 10**8)
+        else:
+            leaving.acknowledge(held)
+            came += len(held)
+            held.clear()
     assert leaving.left
-    assert came == 3000
+    assert came == 1000
 
 
 def test_a_broker_without_mqtt_5_is_refused_with_one_sentence(database: str, broker: NatsBroker) -> None:

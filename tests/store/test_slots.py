@@ -57,11 +57,11 @@ def test_a_slot_whose_holder_is_writing_is_taken_only_after_that(database: str, 
     with connect(database, application="test") as writer:
         slots.fence(writer, "hf-1", "a")
         expire(conn, "hf-1")
-        assert slots.take_abandoned(conn, [Kind.SHARE], "b") is None
+        assert slots.take_abandoned(conn, "hf", [Kind.SHARE], "b") is None
         assert slots.renew(conn, "hf-1", "a"), "its own renewals are not held up"
         expire(conn, "hf-1")
         writer.commit()
-        assert slots.take_abandoned(conn, [Kind.SHARE], "b") == ("hf-1", Kind.SHARE)
+        assert slots.take_abandoned(conn, "hf", [Kind.SHARE], "b") == ("hf-1", Kind.SHARE)
         with pytest.raises(Lost):
             slots.fence(writer, "hf-1", "a")
 
@@ -94,9 +94,9 @@ def test_a_slot_that_ended_is_free_again_and_looked_at_again_when_asked_for(conn
     slots.take_share(conn, "hf", "a")
     slots.retire(conn, "hf-1", "a")
     assert state(conn, "hf-1")[0] == "gone"
-    assert slots.take_abandoned(conn, [Kind.SHARE], "b") is None
+    assert slots.take_abandoned(conn, "hf", [Kind.SHARE], "b") is None
     slots.look_again(conn)
-    assert slots.take_abandoned(conn, [Kind.SHARE], "b") == ("hf-1", Kind.SHARE)
+    assert slots.take_abandoned(conn, "hf", [Kind.SHARE], "b") == ("hf-1", Kind.SHARE)
     slots.retire(conn, "hf-1", "b")
     assert slots.take_share(conn, "hf", "c") == "hf-1"
 
@@ -109,8 +109,8 @@ def test_of_presence_and_outcomes_there_is_one_slot(conn: Connection) -> None:
 
 
 def test_the_session_of_a_release_before_slots_counts_as_left_behind(conn: Connection) -> None:
-    assert slots.take_abandoned(conn, [Kind.ALONE], "a") == ("holdfast-ingest", Kind.ALONE)
+    assert slots.take_abandoned(conn, "holdfast-ingest", [Kind.ALONE], "a") == ("holdfast-ingest", Kind.ALONE)
     slots.hold_alone(conn, "holdfast-ingest", "b")
-    assert slots.take_abandoned(conn, [Kind.ALONE], "a") is None
+    assert slots.take_abandoned(conn, "holdfast-ingest", [Kind.ALONE], "a") is None
     with pytest.raises(psycopg.errors.CheckViolation):
         conn.execute("UPDATE ingest_slot SET state = 'lost'")

@@ -23,6 +23,14 @@ def test_two_workers_never_hold_the_same_instrument(bench: Bench) -> None:
         assert work.claim(two, 10)[0].instrument_id == 2
 
 
+def test_a_hot_instrument_that_one_worker_holds_hides_no_other_from_the_next(bench: Bench) -> None:
+    hot = [Span(1, T0_US, T0_US)] * (2 * work.LOOK_AHEAD + 1)
+    work.add(bench.conn, [*hot, Span(2, T0_US, T0_US)])
+    with connect(bench.dsn, application="test") as one, connect(bench.dsn, application="test") as two:
+        assert [item.instrument_id for item in work.claim(one, 10)] == [1]
+        assert [item.instrument_id for item in work.claim(two, 10)] == [2]
+
+
 def test_readings_that_come_while_work_is_done_stay_work(bench: Bench) -> None:
     work.add(bench.conn, [Span(1, T0_US, T0_US + US)])
     with connect(bench.dsn, application="test") as one:
