@@ -209,6 +209,8 @@ class HoldTest:
     forecast: Forecast | None = None
     """While it runs."""
     early_call: EarlyCall | None = None
+    opened_to_pump: bool | None = None
+    """Whether the pump ran when the valve was opened; None: not opened, or no pump reports."""
 
 
 @dataclass(frozen=True, slots=True)

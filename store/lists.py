@@ -120,7 +120,7 @@ JOBS = Listing(
     "c.name AS circuit, j.crew_id, w.name AS crew, j.procedure_id, p.name AS procedure, "
     "p.version AS procedure_version, j.opened_at, "
     "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa, "
-    "p.rise_pa, p.dwell_s, p.hold_s, p.settle_s, j.merged_into, j.kept_open, "
+    "p.rise_pa, p.dwell_s, p.hold_s, p.settle_s, p.breaks AS breaks_asked, j.merged_into, j.kept_open, "
     "j.parked_at IS NULL AND coalesce(t.seen = 'again' OR t.because <> '', false) AS judged_anew "
     "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
     "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "
@@ -192,6 +192,8 @@ def timeline(conn: Connection, job_id: int, limit: int) -> list[dict[str, Any]]:
         EventKind.PULL_DOWN_STARTED,
         EventKind.TARGET_REACHED,
         EventKind.VACUUM_BROKEN,
+        EventKind.PUMP_STOPPED,
+        EventKind.PUMP_STOP_OVER,
         EventKind.EVACUATION_FINISHED,
         EventKind.EVACUATION_UNPROVEN,
     ]

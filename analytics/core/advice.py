@@ -53,6 +53,11 @@ DRY = (
 )
 NO_PRESSURE_TEST = "A passed vacuum hold is no pressure test and does not replace one."
 
+STOPPED_OPEN = (
+    "Close the isolation valve first. Start the pump against the closed valve, and open only to a pump that "
+    "runs."
+)
+_REOPENED_TO_PUMP = "The pump ran when the valve was opened: pump down and hold again before anybody charges."
 _GAUGE = (
     "The gauge is suspect: clean it, check its zero or try another, then hold again before anybody charges."
 )
@@ -124,8 +129,18 @@ def _after_pass(hold: HoldTest) -> Advice:
 def _after_nothing(hold: HoldTest) -> Advice:
     if hold.reason == "broken-as-asked":
         return Advice(Urgency.NO_NEED, "No need to go: the vacuum was broken as the procedure asks.")
-    step = _INCONCLUSIVE.get(
-        hold.reason, "Put right what the reason names, then hold again before anybody charges."
+    if hold.reason == "reopened" and hold.opened_to_pump is False:
+        return Advice(
+            Urgency.NOW,
+            "Go now: the valve was opened while the pump stood, so air and oil go back into the circuit.",
+            (STOPPED_OPEN, "Then pump down and hold again."),
+        )
+    step = (
+        _REOPENED_TO_PUMP
+        if hold.reason == "reopened" and hold.opened_to_pump
+        else _INCONCLUSIVE.get(
+            hold.reason, "Put right what the reason names, then hold again before anybody charges."
+        )
     )
     return Advice(
         Urgency.CAN_WAIT, "Can wait till morning: nothing was proved, the hold must be repeated.", (step,)

@@ -74,6 +74,9 @@ def _phases(result: dict[str, Any]) -> list[str]:
         if hold is not None and len(verdicts) > 1:
             line += f"  {hold['verdict']}" + (", told here" if hold is result["hold"] else "")
         lines.append(line)
+    if result["breaks"]:
+        plural = "breaks" if result["breaks"] > 1 else "break"
+        lines.append(f"  {result['breaks']} {plural}: gas was let in, and it was pumped down anew.")
     return lines
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from analytics.core.cause import diagnose
+from analytics.core.evacuation import breaks_done
 from analytics.core.log_options import DiagnoseOptions
 from analytics.core.logfile.text import Progress
 from analytics.core.outcome import hold_row, phase_row
@@ -99,6 +100,7 @@ def judge_file(path: Path, options: DiagnoseOptions, progress: Progress = lambda
     result = {
         "file": str(path),
         "phases": found.phases,
+        "breaks": found.breaks,
         "hold": found.chosen,
         "holds": found.holds,
         "pull_downs": found.pull_downs,
@@ -147,6 +149,7 @@ class _Found:
     chosen: dict[str, Any] | None
     remarks: list[str]
     pull_downs: list[dict[str, Any]]
+    breaks: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +200,7 @@ class _Finder:
             _chosen(judged, last_us),
             remarks,
             self._pull_downs(coarse, phases),
+            breaks_done([(phase.kind, phase.start_us) for phase in phases]),
         )
 
     def _pull_downs(self, coarse: Series, phases: Sequence[Phase]) -> list[dict[str, Any]]:

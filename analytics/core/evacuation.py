@@ -129,14 +129,27 @@ def tell(
     silent_us : int or None
         When the series was given up as gone [µs], None while it is not.
     """
-    facts = [*_of_phases(phases), *_of_targets(targets, procedure), *_of_holds(holds)]
+    facts = [*_of_phases(phases, procedure), *_of_targets(targets, procedure), *_of_holds(holds)]
     ends, state = _evacuation(phases, holds, procedure, silent_us)
     # Sorted stably: of one moment, what follows from something comes after it.
     return tuple(sorted(facts + ends, key=lambda fact: fact.time_us)), state
 
 
-def _of_phases(phases: Sequence[Phase]) -> list[Fact]:
+def breaks_done(phases: Sequence[tuple[PhaseKind, int]]) -> int:
+    """How often the vacuum was broken and pumped down anew.
+
+    Parameters
+    ----------
+    phases : sequence of (PhaseKind, int)
+        Kind and start of each phase [µs].
+    """
+    last_pull_us = max((at_us for kind, at_us in phases if kind is PhaseKind.PULL_DOWN), default=0)
+    return sum(1 for kind, at_us in phases if kind is PhaseKind.BROKEN and at_us < last_pull_us)
+
+
+def _of_phases(phases: Sequence[Phase], procedure: Procedure) -> list[Fact]:
     facts = []
+    broken = 0
     for phase in phases:
         if phase.kind is PhaseKind.PULL_DOWN:
             start = "" if phase.start_pa is None else f" from {pressure_text(phase.start_pa)}"
@@ -146,15 +159,18 @@ def _of_phases(phases: Sequence[Phase]) -> list[Fact]:
                 )
             )
         elif phase.kind is PhaseKind.BROKEN:
+            broken += 1
             facts.append(
                 Fact(
-                    EventKind.VACUUM_BROKEN,
-                    phase.start_us,
-                    phase.start_us,
-                    "Vacuum broken: gas was let into the circuit.",
+                    EventKind.VACUUM_BROKEN, phase.start_us, phase.start_us, _broken(broken, procedure.breaks)
                 )
             )
     return facts
+
+
+def _broken(number: int, asked: int) -> str:
+    text = "Vacuum broken: gas was let into the circuit."
+    return f"{text} Break {number} of {asked} that the procedure asks for." if number <= asked else text
 
 
 def _of_targets(targets: Sequence[Target], procedure: Procedure) -> list[Fact]:

@@ -161,6 +161,8 @@ class Hold:
     """Over-range of a gauge whose range does not reach the limit, or is not known."""
     closed_throughout: bool = True
     pump_ran: bool = False
+    opened_to_pump: bool | None = None
+    """Whether the pump ran when the valve was opened, if it reports."""
     opened_us: int | None = None
     extended: bool = False
     frozen: bool = False
@@ -428,10 +430,13 @@ def _due_after(hold: Hold) -> bool:
     return hold.readings > 0 and hold.last_us + hold.interval_us * 3 // 2 >= hold.end_us
 
 
-def reopen(hold: Hold, at_us: int) -> None:
-    """The valve left its closed position, or the pressure shows that the pump is on the circuit again."""
+def reopen(hold: Hold, at_us: int, pump: bool | None = None) -> None:
+    """The valve left its closed position, or the pressure shows that the pump is on the circuit again.
+
+    ``pump`` says whether it ran then, where it reports.
+    """
     if hold.opened_us is None:
-        hold.opened_us = at_us
+        hold.opened_us, hold.opened_to_pump = at_us, pump
     if at_us < hold.end_us:
         hold.closed_throughout = False
     if hold.verdict is not None or hold.frozen or at_us >= hold.end_us:

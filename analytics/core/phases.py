@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from analytics.core import hold, pull_live, recognise
+from analytics.core import hold, pull_live, pump_stop, recognise
 from analytics.core.evacuation import Target
 from analytics.core.filtered import SLOW_READINGS
 from analytics.core.hold import Hold, Point, Scene
 from analytics.core.pull_live import PullState
-from analytics.core.recognise import Curve
+from analytics.core.recognise import Curve, Turn
 from analytics.core.state import (
     STALE_US,
     PhaseRow,
@@ -186,7 +186,12 @@ def _follow_phase(state: TrackState, settings: TrackSettings, point: Point) -> N
     kept = recognise.watch(state.curve, point, latest_kelvin(state, point.time_us))
     if _high_lasts(state, point):
         _lose_vacuum(state, settings, point)
-    elif kept and not state.valve_reports:
+    elif kept and (broken_us := _broken(state, settings)) is not None:
+        _enter(state, PhaseKind.BROKEN, broken_us, point.filtered)
+    elif kept and state.valve_reports:
+        if phase.kind is PhaseKind.PULL_DOWN:
+            _seek_stop(state, settings, point)
+    elif kept:
         if phase.kind is PhaseKind.PULL_DOWN:
             _seek_rise(state, settings, point)
         else:
@@ -201,7 +206,8 @@ def _await_pull_down(state: TrackState, settings: TrackSettings, point: Point) -
     if filtered is None:
         return
     pegged = state.reference_pa < 2 * NO_VACUUM_PA
-    falling = filtered < (0.9 if pegged else 0.5) * state.reference_pa
+    # The filter is late: while gas still comes in, it is far below what is read.
+    falling = max(filtered, point.value) < (0.9 if pegged else 0.5) * state.reference_pa
     if falling and not point.high:
         start_us = point.time_us if state.near_top_us is None else state.near_top_us
         _enter(state, PhaseKind.PULL_DOWN, start_us, state.reference_pa)
@@ -227,6 +233,20 @@ def _lose_vacuum(state: TrackState, settings: TrackSettings, point: Point) -> No
     _enter(state, PhaseKind.BROKEN if broken else PhaseKind.IDLE, start_us, point.filtered)
 
 
+def _broken(state: TrackState, settings: TrackSettings) -> int | None:
+    """Since when a vacuum has been broken to less than `NO_VACUUM_PA` [µs], by gas let in.
+
+    Behind a closed valve only where the procedure asks for a break: else a circuit that fills fails its hold.
+    """
+    closed = state.phases[-1].kind is PhaseKind.HOLD
+    done = sum(1 for row in state.phases if row.kind is PhaseKind.BROKEN)
+    lows = [row.lowest_pa for row in _since_break(state) if row.lowest_pa is not None]
+    if not lows or min(lows) > VACUUM_PA or (closed and done >= settings.procedure.breaks):
+        return None
+    since_us = recognise.let_in(state.curve, HOLDABLE_PA, _LASTING_US)
+    return None if since_us is None else max(since_us, state.phases[-1].start_us)
+
+
 def _since_break(state: TrackState) -> list[PhaseRow]:
     rows: list[PhaseRow] = []
     for row in reversed(state.phases):
@@ -239,10 +259,7 @@ def _since_break(state: TrackState) -> list[PhaseRow]:
 def _seek_rise(state: TrackState, settings: TrackSettings, point: Point) -> None:
     if point.high:
         return
-    readings_us = SLOW_READINGS * point.interval_us if point.slow else 0
-    lag_us = _lag_us(settings, point)
-    kelvin = latest_kelvin(state, point.time_us)
-    turn = recognise.turned_up(state.curve, settings.procedure.target_pa, lag_us, readings_us, kelvin)
+    turn = _turned_up(state, settings, point)
     if turn is None:
         return
     start_us = max(turn.at_us, state.phases[-1].start_us)
@@ -256,6 +273,13 @@ def _seek_rise(state: TrackState, settings: TrackSettings, point: Point) -> None
         hold.take(state.holds[-1], settings.rule, kept_point, Scene())
     hold.add_gaps(state.holds[-1], gaps)
     state.curve.high_pa = point.value
+
+
+def _turned_up(state: TrackState, settings: TrackSettings, point: Point) -> Turn | None:
+    readings_us = SLOW_READINGS * point.interval_us if point.slow else 0
+    kelvin = latest_kelvin(state, point.time_us)
+    target_pa, lag_us = settings.procedure.target_pa, _lag_us(settings, point)
+    return recognise.turned_up(state.curve, target_pa, lag_us, readings_us, kelvin)
 
 
 def _lag_us(settings: TrackSettings, point: Point) -> int:
@@ -272,6 +296,30 @@ def _seek_fall(state: TrackState, point: Point) -> None:
         hold.reopen(running, turn.at_us)
     _enter(state, PhaseKind.PULL_DOWN, turn.at_us, turn.pressure_pa, turn.uncertainty_s)
     state.phases[-1].lowest_pa = point.filtered
+
+
+# Pump ------------------------------------------------------------------------------------------------
+
+
+def follow_pump(state: TrackState, time_us: int) -> None:
+    """By the reports, after all samples of a moment: whether the circuit lies open to a pump that stands."""
+    phase = state.phases[-1] if state.phases else None
+    open_to_it = state.valve == Valve.OPEN and phase is not None and phase.kind is PhaseKind.PULL_DOWN
+    if open_to_it and not state.pump_ran:
+        return  # the curve tells
+    vacuum = phase is not None and phase.lowest_pa is not None and phase.lowest_pa < NO_VACUUM_PA
+    pump_stop.follow(state.stops, open_to_it and vacuum and not state.pump, False, time_us)
+
+
+def _seek_stop(state: TrackState, settings: TrackSettings, point: Point) -> None:
+    """By the curve, where no pump reports that it runs or has run."""
+    if state.pump_ran or state.valve != Valve.OPEN or point.high:
+        return
+    turn = _turned_up(state, settings, point)
+    if turn is not None:
+        pump_stop.follow(state.stops, True, True, max(turn.at_us, state.phases[-1].start_us))
+    elif state.curve.rising_us is None:
+        pump_stop.follow(state.stops, False, True, point.time_us)
 
 
 # Valve -----------------------------------------------------------------------------------------------
@@ -301,7 +349,7 @@ def valve_not_closed(state: TrackState, settings: TrackSettings, time_us: int, v
     state.valve_reports = True
     state.closed_us = None
     if running is not None:
-        hold.reopen(running, time_us)
+        hold.reopen(running, time_us, state.pump)
     if state.phases and state.phases[-1].kind is PhaseKind.HOLD:
         _enter(state, PhaseKind.PULL_DOWN, time_us, _pressure(state, settings))
 

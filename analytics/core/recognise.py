@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from analytics.core.hold import Point
 from model.clock import US
@@ -285,6 +286,31 @@ def vented_from(curve: Curve, lag_us: int, high_us: int) -> int:
         return high_us
     at_us = turning_point(curve, curve.margin_pa, lag_us, foot_share=1.0).at_us
     return at_us if high_us - at_us <= _STEEP_WAIT_US else high_us
+
+
+def let_in(curve: Curve, least_pa: float, lasting_us: int) -> int | None:
+    """Whether gas was let in, to this pressure and more for so long, and since when [µs].
+
+    It rose faster than any leak that the pump had held could let it, as a break with dry gas does; closing a
+    valve makes no rise so steep.
+    """
+    assert curve.low_pa is not None
+    now_us, pressure = curve.points[-1]
+    if pressure < least_pa or curve.relative_fall <= 0:
+        return None
+    rise = [point for point in curve.points if point[0] >= curve.low_us]
+    if not any(at_us <= now_us - lasting_us and kept >= least_pa for at_us, kept in rise):
+        return None
+    if any(at_us > now_us - lasting_us and kept < least_pa for at_us, kept in rise):
+        return None
+    steepest = max(
+        (after - before) * US / (after_us - before_us)
+        for (before_us, before), (after_us, after) in pairwise(rise)
+    )
+    if steepest <= _STEEP * curve.relative_fall * max(curve.low_pa, _LEAST_PA):
+        return None
+    before = [at_us for at_us, kept in rise if kept <= 2 * max(curve.low_pa, _LEAST_PA)]
+    return before[-1]
 
 
 def turned_down(curve: Curve, since_us: int, slow_readings_us: int) -> Turn | None:

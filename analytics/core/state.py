@@ -10,6 +10,7 @@ from analytics.core.evacuation import Target
 from analytics.core.filtered import Filter
 from analytics.core.hold import Hold, Rule
 from analytics.core.pull_live import PullState
+from analytics.core.pump_stop import Stop
 from analytics.core.recognise import Curve
 from model.clock import US
 from model.equipment import Instrument, Position, Role
@@ -156,6 +157,8 @@ class TrackState:
     closed_us: int | None = None
     """The valve reports closed since then, and no hold has begun yet for want of a pressure."""
     pump: bool | None = None
+    pump_ran: bool = False
+    """It has reported that it runs: one that never does may not be wired."""
     hands: dict[int, bool] = field(default_factory=dict)
     temperatures: dict[int, tuple[int, float]] = field(default_factory=dict)
     ambients: dict[int, tuple[int, float]] = field(default_factory=dict)
@@ -172,6 +175,7 @@ class TrackState:
     phases: list[PhaseRow] = field(default_factory=list)
     targets: list[Target] = field(default_factory=list)
     holds: list[Hold] = field(default_factory=list)
+    stops: list[Stop] = field(default_factory=list)
     pull: PullState | None = None
     """Of a running pull-down."""
     over_us: int | None = None

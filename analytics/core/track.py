@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from analytics.core import ending, evacuation, hold, phases
+from analytics.core import ending, evacuation, hold, phases, pump_stop
 from analytics.core.codec import clone, decode, encode
 from analytics.core.evacuation import Evacuation
 from analytics.core.filtered import Filter
@@ -146,8 +146,10 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
     silent_us = gone_us if gone_us is not None and now_us >= gone_us else None
     holds, told_us = evacuation.excuse_breaks(holds, rows, settings.procedure, now_us)
     facts, evacuated = evacuation.tell(rows, state.targets, holds, settings.procedure, silent_us)
+    stops = pump_stop.facts(state.stops, now_us)
+    facts = tuple(sorted((*facts, *stops), key=lambda fact: fact.time_us))
     wakes = [hold.changes_by_time(one, rule, now_us) for one in state.holds]
-    wakes.append(told_us)
+    wakes += [told_us, pump_stop.changes_by_time(state.stops, now_us)]
     if evacuated == "running":
         wakes.append(gone_us)
     wake_us = min((at for at in wakes if at is not None), default=None)
@@ -209,6 +211,7 @@ def _work_off(state: TrackState, settings: TrackSettings) -> None:
         phases.valve_not_closed(state, settings, time_us, valve)
     if valve is not None:
         state.valve = valve
+    phases.follow_pump(state, time_us)
 
 
 def _take_surroundings(
@@ -230,6 +233,7 @@ def _take_surroundings(
                 hold.note_ambient(running, time_us, value)
         elif quantity == Quantity.PUMP:
             state.pump = value != 0
+            state.pump_ran = state.pump_ran or state.pump
             if running is not None and state.pump and time_us <= running.end_us:
                 running.pump_ran = True
         elif quantity == Quantity.HANDS:

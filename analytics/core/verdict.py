@@ -44,6 +44,7 @@ def hold_test(hold: Hold, rule: Rule, now_us: int) -> HoldTest:
         remarks=_remarks(hold, rule, verdict),
         forecast=hold.early.forecast if verdict is Verdict.RUNNING else None,
         early_call=hold.early.called,
+        opened_to_pump=hold.opened_to_pump,
     )
 
 

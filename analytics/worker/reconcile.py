@@ -37,6 +37,8 @@ ABOUT: Mapping[str, str] = {
     EventKind.PULL_DOWN_STARTED: "pull-down",
     EventKind.TARGET_REACHED: "target",
     EventKind.VACUUM_BROKEN: "break",
+    EventKind.PUMP_STOPPED: "pump",
+    EventKind.PUMP_STOP_OVER: "pump",
     EventKind.EVACUATION_FINISHED: "evacuation",
     EventKind.EVACUATION_UNPROVEN: "evacuation",
     EventKind.VALVE_REPORTED: "valve",

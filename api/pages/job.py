@@ -23,7 +23,7 @@ from api.pull_downs import PullDownView, line, pull_view
 from api.quantities import Quantities
 from api.reader import figures_of
 from api.routes.job_changes import actor
-from api.routes.jobs import ANY_HOLD, ANY_JOB
+from api.routes.jobs import ANY_HOLD, ANY_JOB, breaks_in
 from api.sentences import TextFigure, find
 from model.equipment import Role
 from model.errors import BadInput, NotFound
@@ -163,6 +163,7 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
     job = _job(conn, job_id)
     circuit = CIRCUITS.one(conn, {"site": None}, job["circuit_id"]) if job["circuit_id"] else None
     fluid = _fluid(circuit)
+    phases = lists.phases(conn, job_id)
     rows = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 50)
     serving = [item for item in lists.serving(conn, job_id) if item["role"] == Role.GAUGE]
     accuracies = {item["instrument_id"]: item["accuracy"] for item in serving}
@@ -174,7 +175,8 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
         "holds": sorted(holds, key=lambda card: card.started_at, reverse=True),
         "accuracy": _accuracy(serving),
         "told": _teller(job, [card.hold for card in holds], accuracies),
-        "phases": list(reversed(lists.phases(conn, job_id))),
+        "phases": list(reversed(phases)),
+        "breaks": breaks_in(phases),
         "events": lists.timeline(conn, job_id, MOST_EVENTS),
         "alerts": [alert_view(row) for row in ALERTS.page(conn, {**LIVE, "job": job_id}, None, 20)],
     }

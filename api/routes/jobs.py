@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
+from analytics.core.evacuation import breaks_done
 from api.board import BoardReader, RowView
 from api.context import Ctx
 from api.events import EventView
@@ -17,6 +19,7 @@ from api.permissions import LOOK
 from api.problems import errors_of
 from api.pull_downs import PullDownView, pull_view
 from api.quantities import InUnit, Pressure, Quantities
+from model.clock import to_us
 from model.equipment import Position, Role
 from model.errors import NotFound
 from model.event import EventKind
@@ -85,11 +88,19 @@ class ServingView(BaseModel):
     deciding: bool
 
 
+class BreaksView(BaseModel):
+    """How often the vacuum was broken with gas and pumped down anew: a triple evacuation has two breaks."""
+
+    done: int
+    asked: int = Field(description="By the procedure, before the hold that counts.")
+
+
 class JobDetail(JobView):
     """A job with its phases, instruments and hold tests."""
 
     target: Pressure = Field(description="What the procedure asks to be reached.")
     permitted: Pressure | None = Field(description="What the procedure permits at the end of a hold.")
+    breaks: BreaksView
     pull_down: PullDownView | None = Field(description="While one runs, once there are readings enough.")
     phases: list[PhaseView]
     instruments: list[ServingView]
@@ -129,12 +140,14 @@ def job_detail(conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
         raise NotFound(f"There is no job {job_id}.")
     holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 100)
     pull = pull_downs.running(conn, job_id)
+    phases = lists.phases(conn, job_id)
     return JobDetail(
         **row,
         target=unit(row["target_pa"]),
         permitted=unit.or_none(row["limit_pa"]),
         pull_down=None if pull is None else pull_view(pull, unit),
-        phases=[_phase(item, unit) for item in lists.phases(conn, job_id)],
+        breaks=BreaksView(done=breaks_in(phases), asked=row["breaks_asked"]),
+        phases=[_phase(item, unit) for item in phases],
         instruments=[ServingView(**item) for item in lists.serving(conn, job_id)],
         hold_tests=[hold_view(item, unit) for item in holds],
     )
@@ -190,6 +203,11 @@ def hold_test(ctx: Ctx, unit: InUnit, hold_test_id: int) -> HoldTestDetail:
             raise NotFound(f"There is no hold test {hold_test_id}.")
         made = [revision_view(item, unit) for item in lists.revisions(conn, hold_test_id)]
     return HoldTestDetail(**hold_view(row, unit).model_dump(), revisions=made)
+
+
+def breaks_in(phases: Sequence[Mapping[str, Any]]) -> int:
+    """How many breaks are among the phases of a job."""
+    return breaks_done([(PhaseKind(row["kind"]), to_us(row["started_at"])) for row in phases])
 
 
 def _phase(row: dict[str, Any], unit: Quantities) -> PhaseView:

@@ -40,6 +40,12 @@ ORDER_EXPIRED = (
     f"{_ISOLATE}"
 )
 
+PUMP_STOPPED = (
+    "Have the isolation valve closed at once: at the site, or from the job's page if it takes orders. Then "
+    "start the pump against the closed valve, and open only to a pump that runs. What has come in must be "
+    f"pumped out again; see whether oil has gone into the circuit. {CAUTION}"
+)
+
 PARKED = (
     "No verdict will come of this job by itself: read its gauge, decide by the procedure, and tell whoever "
     "looks after this installation. The log of the analysis has the reason."

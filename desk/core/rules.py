@@ -109,6 +109,19 @@ def _fail_priority(event: Event) -> Priority:
     return Priority.HIGH if event.data.get("urgency") == Urgency.CAN_WAIT else Priority.URGENT
 
 
+def _nothing_proved_priority(event: Event) -> Priority:
+    return Priority.URGENT if event.data.get("urgency") == Urgency.NOW else Priority.MEDIUM
+
+
+def _stopped_priority(event: Event) -> Priority:
+    # A curve may be mistaken, a report hardly.
+    return Priority.HIGH if event.data.get("by_curve") else Priority.URGENT
+
+
+def _not_over(event: Event) -> bool:
+    return not event.data.get("over")
+
+
 def _order_not_done(event: Event) -> str:
     return actions.ORDER_EXPIRED if event.kind is EventKind.ORDER_EXPIRED else actions.ORDER_NOT_DONE
 
@@ -151,7 +164,7 @@ RULES: tuple[Rule, ...] = (
     Rule(VERDICTS, Clearing("forecast", "the hold is decided.", ordered=False)),
     Rule(
         _on(EventKind.HOLD_INCONCLUSIVE),
-        Raising("hold", "hold-inconclusive", Priority.MEDIUM, _about_hold),
+        Raising("hold", "hold-inconclusive", _nothing_proved_priority, _about_hold),
         when=lambda event: event.data.get("reason") != "broken-as-asked",
     ),
     Rule(
@@ -168,6 +181,20 @@ RULES: tuple[Rule, ...] = (
         _on(EventKind.HOLD_PASSED),
         Clearing("hold", "a later hold passed.", every=True),
         when=_no_leak_suspected,
+    ),
+    # Readings that came late may tell of a stop that was over long ago: an event, not an alert.
+    Rule(
+        _on(EventKind.PUMP_STOPPED),
+        Raising("pump", "pump-stopped-open", _stopped_priority, actions.PUMP_STOPPED),
+        when=_not_over,
+    ),
+    Rule(
+        _on(EventKind.PUMP_STOP_OVER),
+        Clearing("pump", "the circuit no longer lies open to a pump that stands.", ordered=False),
+    ),
+    Rule(
+        _on(EventKind.HOLD_STARTED, EventKind.VACUUM_BROKEN),
+        Clearing("pump", "the evacuation went on.", every=True),
     ),
     Rule(
         _on(EventKind.SERIES_SILENT),

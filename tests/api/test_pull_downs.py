@@ -138,3 +138,18 @@ def test_it_is_gone_once_another_phase_runs(client: httpx.Client, conn: Connecti
     assert pull_downs.running(conn, made.job.id) is None
     assert told(client, made) is None
     assert "pull-down-title" not in client.get(f"/jobs/{made.job.id}").text
+
+
+def test_breaks_are_counted(client: httpx.Client, conn: Connection) -> None:
+    made = falling(conn)
+    conn.execute("UPDATE procedure SET breaks = 2 WHERE id = %s", (made.job.procedure_id,))
+    opened = NOON_US - 7 * MINUTE
+    scene = Scene(conn, NOON_US)
+    scene.phases(
+        made,
+        Phase(PhaseKind.PULL_DOWN, opened - 90 * MINUTE, opened - 60 * MINUTE, 1e5, 200, 200),
+        Phase(PhaseKind.BROKEN, opened - 60 * MINUTE, opened, 200, 1e5),
+    )
+    assert client.get(f"/api/v1/jobs/{made.job.id}").json()["breaks"] == {"done": 1, "asked": 2}
+    page = client.get(f"/jobs/{made.job.id}").text
+    assert "Breaks with gas, each pumped down anew: 1 of 2 that the procedure asks for." in page

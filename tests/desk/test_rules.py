@@ -330,3 +330,23 @@ def test_table_has_a_rule_for_each_kind_it_promises() -> None:
         EventKind.ORDER_ASKED,
         EventKind.ORDER_SENT,
     }
+
+
+def test_a_pump_stopped_with_the_valve_open_is_urgent_and_says_to_close_first() -> None:
+    told = raised(event(EventKind.PUMP_STOPPED, subject="pump:1", by_curve=False, over=False))
+    assert (told.kind, told.priority, told.key) == ("pump-stopped-open", Priority.URGENT, "job:12/pump")
+    assert told.action.startswith("Have the isolation valve closed at once")
+    assert "open only to a pump that runs" in told.action
+    assert raised(event(EventKind.PUMP_STOPPED, by_curve=True)).priority is Priority.HIGH
+    assert "job:12/pump" in cleared(event(EventKind.PUMP_STOP_OVER))
+    assert "job:12/pump" in cleared(event(EventKind.HOLD_STARTED))
+
+
+def test_a_stop_that_was_over_when_it_was_learned_of_raises_nothing() -> None:
+    assert steps(event(EventKind.PUMP_STOPPED, by_curve=False, over=True)) == []
+
+
+def test_a_valve_opened_to_a_pump_that_stood_is_urgent() -> None:
+    told = raised(event(EventKind.HOLD_INCONCLUSIVE, reason="reopened", urgency="go-now", advice=["Go now."]))
+    assert told.priority is Priority.URGENT
+    assert raised(event(EventKind.HOLD_INCONCLUSIVE, reason="reopened")).priority is Priority.MEDIUM

@@ -224,7 +224,8 @@ def test_the_contracts_shape(tmp_path: Path, rng: random.Random) -> None:
     result = diagnose_file(log(tmp_path, lambda t: 300 + 0.3 * t, rng), DiagnoseOptions())
     result = json.loads(json.dumps(result, allow_nan=False))
     assert set(result) == {
-        "file", "phases", "hold", "holds", "pull_downs", "unread_rows", "unit_assumed", "calendar", "remarks",
+        "file", "phases", "breaks", "hold", "holds", "pull_downs", "unread_rows", "unit_assumed", "calendar",
+        "remarks",
     }  # fmt: skip
     assert result["holds"] == [result["hold"]]
     assert [set(phase) for phase in result["phases"]] == [{"kind", "start", "end"}] * len(result["phases"])

@@ -7,10 +7,22 @@ from dataclasses import replace
 
 import pytest
 
+from analytics.core.evacuation import breaks_done
 from analytics.core.track import Sample, View
 from model.judgement import PhaseKind, Verdict
 from model.reading import Valve
-from tests.analytics.core.curves import USUAL, at, held, judge, pressure, pull_down, report, settings
+from tests.analytics.core.curves import (
+    CIRCUIT_GAUGE,
+    ISOLATION_VALVE,
+    USUAL,
+    at,
+    held,
+    judge,
+    pressure,
+    pull_down,
+    report,
+    settings,
+)
 
 DAY = 86_400
 
@@ -224,3 +236,54 @@ def test_a_hold_beyond_its_length_is_judged_at_its_end() -> None:
 def test_nothing_is_known_before_the_first_reading() -> None:
     seen = judge([report(0, Valve.OPEN)])
     assert (seen.phases, seen.holds, seen.facts, seen.evacuation) == ((), (), (), "none")
+
+
+def gas(start: float, length: float, to_pa: float, flow_pa_per_s: float = 500.0) -> list[Sample]:
+    """Dry gas let in through a regulator up to a pressure, which then stands."""
+    return pressure(lambda t: min(50 + flow_pa_per_s * (t - start), to_pa), start, start + length)
+
+
+TRIPLE = replace(USUAL, breaks=2)
+
+
+@pytest.mark.parametrize("valve", [True, False], ids=["valve open", "no valve"])
+@pytest.mark.parametrize("to_pa", [7_000.0, 15_000.0, 115_000.0])
+def test_gas_let_in_to_a_break_pressure_is_a_break_and_no_hold(to_pa: float, valve: bool) -> None:
+    # Triple evacuation: pull, break with dry nitrogen, three times; common practice (trade page).
+    given = settings(TRIPLE, CIRCUIT_GAUGE, ISOLATION_VALVE) if valve else settings(TRIPLE, CIRCUIT_GAUGE)
+    pull = [*pull_down(), *pressure(lambda t: 40, 0, 290), *gas(300, 600, to_pa)]
+    again = shifted([*pull_down(), *pressure(lambda t: 40, 0, 290), *gas(300, 600, to_pa)], 2700)
+    last = shifted([*pull_down(), *pressure(lambda t: 40, 0, 2500)], 5400)
+    reports = [report(-1800, Valve.OPEN), report(5700, Valve.CLOSED)] if valve else []
+    seen = judge(sorted([*pull, *again, *last, *reports]), given)
+    phases = [phase for phase in seen.phases if phase.kind is not PhaseKind.IDLE]
+    kinds = [phase.kind.value for phase in phases]
+    assert kinds[:5] == ["pull-down", "vacuum-broken", "pull-down", "vacuum-broken", "pull-down"]
+    assert [phase.start_us for phase in phases[1:4:2]] == pytest.approx([at(300), at(3000)], abs=60e6)
+    assert breaks_done([(phase.kind, phase.start_us) for phase in seen.phases]) == 2
+    assert not [hold for hold in seen.holds if hold.start_us < at(5400)]
+    assert seen.evacuation == ("finished" if valve else "running")
+
+
+def test_a_break_is_counted_in_words() -> None:
+    pull = [*pull_down(), *pressure(lambda t: 40, 0, 290), *gas(300, 600, 15_000)]
+    texts = [
+        fact.text for fact in judge(pull, settings(TRIPLE, CIRCUIT_GAUGE)).facts if "broken" in fact.kind
+    ]
+    assert texts == ["Vacuum broken: gas was let into the circuit. Break 1 of 2 that the procedure asks for."]
+
+
+def test_a_due_break_to_less_than_a_fifth_of_the_atmosphere_behind_a_closed_valve_is_no_failed_hold() -> None:
+    samples = [*held(lambda t: 50, length_s=290), *gas(300, 600, 12_000), report(905, Valve.OPEN)]
+    due = judge(sorted(samples), settings(replace(USUAL, breaks=1)))
+    assert [(hold.verdict, hold.reason) for hold in due.holds] == [(Verdict.INCONCLUSIVE, "broken-as-asked")]
+    # The same without a break due is a circuit that ran full of gas.
+    assert judge(sorted(samples)).holds[0].verdict is Verdict.FAILED
+
+
+def test_a_gross_leak_in_an_isolated_circuit_is_no_break() -> None:
+    # As fast as a leak that the pump had just held: k·p, k the fastest relative fall (1/120 s), p 45 Pa.
+    leak = pressure(lambda t: 45 + 45 / 120 * t, 0, 40_000, 30)
+    seen = judge([*pull_down(), *leak], settings(USUAL, CIRCUIT_GAUGE))
+    assert [phase.kind.value for phase in seen.phases[1:]] == ["pull-down", "hold"]
+    assert seen.holds[0].verdict is Verdict.FAILED

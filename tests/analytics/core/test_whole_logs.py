@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from analytics.core.describe import describe
 from analytics.core.diagnose import PERHAPS_VENTED, judge_file
 from analytics.core.log_options import options_from_text
 
@@ -189,3 +190,24 @@ def test_the_mark_of_a_small_range_tells_its_top(tmp_path: Path) -> None:
             hold = judge_file(path, options_from_text(limit=limit, whole_file_is_hold=True)).result["hold"]
             assert hold["verdict"] == told[0]
             assert hold["reason"] in told[1]
+
+
+@pytest.mark.parametrize("break_pa", [12_000.0, ATMOSPHERE])
+def test_the_breaks_of_a_triple_evacuation_are_counted_and_are_no_holds(
+    tmp_path: Path, break_pa: float
+) -> None:
+    # Pulled below 1500 micron, broken with dry nitrogen, twice; then down and held: common practice.
+    def gas(t: float) -> float:
+        return min(END + 400 * t, break_pa)
+
+    parts: list[Part] = [
+        (1500, pumped()),
+        (900, gas),
+        (1500, pumped(break_pa)),
+        (900, gas),
+        (1500, pumped(break_pa)),
+    ]
+    result = found(written(tmp_path, [*parts, (1800, straight(END, 0.1))], 5.0), target="500 micron")
+    assert result["breaks"] == 2
+    assert [hold["verdict"] for hold in result["holds"]] == ["passed"]
+    assert "2 breaks: gas was let in" in describe(result)

@@ -71,9 +71,10 @@ def test_a_hold_that_never_was_is_withdrawn(bench: Bench) -> None:
     bench.publish([valve(valve_.id, T0_US, Valve.OPEN)])
     bench.settle()
     assert bench.holds(job.id) == []
-    last = max(events.of_job(bench.conn, job.id), key=lambda event: event.id)
-    assert last.kind is EventKind.HOLD_REVISED
-    assert last.data["verdict"] is None
+    told = {event.kind: event for event in events.of_job(bench.conn, job.id)}
+    assert told[EventKind.HOLD_REVISED].data["verdict"] is None
+    # A pressure that rises with the valve open does so as if the pump had stopped.
+    assert told[EventKind.PUMP_STOPPED].data["by_curve"] is True
 
 
 def test_a_cause_is_estimated_anew_when_readings_of_the_hold_come_late(bench: Bench) -> None:
