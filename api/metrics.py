@@ -75,6 +75,7 @@ CATALOGUE = (
     Told("jobs_open", "gauge", (), "Jobs not closed."),
     Told("jobs_parked", "gauge", (), "Jobs set aside because their judgement fails."),
     Told("gateways_online", "gauge", (), "Gateways that say they are there."),
+    Told("gateways_clock_off", "gauge", (), "Gateways whose clock is more than 10 s from ours."),
     Told("work_items", "gauge", (), "Rows of work that wait for the judgement."),
     Told("work_oldest_seconds", "gauge", (), "How long the oldest of them has waited."),
     Told("timers", "gauge", (), "Moments at which something must be looked at again."),

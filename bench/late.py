@@ -155,6 +155,8 @@ class Bench:
         self.login = (SERVICE_USER, running.broker.password)
         self.port = running.broker.server.port
         self.ids = list(night.jobs.values())
+        self.stored_at_s = math.inf
+        """When all of it was stored, on the wall clock [s]."""
 
     def ask(self, query: str) -> list[tuple[object, ...]]:
         """Rows of a query about the night's jobs."""
@@ -202,6 +204,7 @@ class Bench:
 
         wait(drained, "the flood to be stored", PATIENCE_S)
         stored_s = time.monotonic() - begun
+        self.stored_at_s = time.time()
         print(f"stored after {stored_s:.1f} s", flush=True)
         child.join()
         wait(lambda: self.right() == len(self.ids), "each hold to be judged anew", PATIENCE_S)
@@ -237,12 +240,14 @@ def measure(folder: Path, options: argparse.Namespace) -> tuple[dict[str, Measur
         marked = bench.late_alerts()
     count = options.gateways * options.readings
     changed = sum(before[gateway] != verdict for gateway, verdict in after.items())
-    (quiet50, quiet99), (p50, p99) = (
-        [float(each) for each in np.percentile(steady.delays_ms(), [50, 99])] for steady in (alone, beside)
+    (quiet50, quiet99), (p50, p99), (judged50, judged99) = (
+        [float(each) for each in np.percentile(delays, [50, 99])]
+        for delays in (alone.delays_ms(), beside.delays_ms(bench.stored_at_s), beside.delays_ms())
     )
     table = {
         "live readings alone: p99": below(quiet99, "ms", TARGET_MS),
-        "live readings beside the flood: p99": below(p99, "ms", TARGET_MS),
+        "live readings while the flood is stored: p99": below(p99, "ms", TARGET_MS),
+        "live readings until the holds are judged: p99": below(judged99, "ms", TARGET_MS),
         "resident memory of ingest at most": below(max(memory_mb), "MB", MEMORY_MB),
         "stored after": Measure(round(stored_s, 1), "s", "told", True),
         "judged anew after": Measure(round(judged_s, 1), "s", "told", True),
@@ -250,7 +255,11 @@ def measure(folder: Path, options: argparse.Namespace) -> tuple[dict[str, Measur
         "alerts of failed holds marked as late": Measure(marked, "", f"{leaking}", marked == leaking),
     }
     more = {
-        "p50 [ms]": {"alone": round(quiet50, 1), "beside the flood": round(p50, 1)},
+        "p50 [ms]": {
+            "alone": round(quiet50, 1),
+            "while the flood is stored": round(p50, 1),
+            "until the holds are judged": round(judged50, 1),
+        },
         "readings of the flood": count,
         "readings/s stored": round(count / stored_s),
     }

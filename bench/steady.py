@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -78,13 +79,14 @@ class Steady:
             self._conn.close()
             self.next = self._begin + len(self._published)
 
-    def delays_ms(self) -> NDArray[np.float64]:
-        """Of each pack [ms], once all is over."""
+    def delays_ms(self, until_s: float = math.inf) -> NDArray[np.float64]:
+        """Of each pack that was published before a moment of the wall clock [ms], once all is over."""
         missing = self._seen.count(0.0)
         if missing or len(self._seen) != len(self._published):
             raise SystemExit(f"{missing} of {len(self._published)} live packs did not come")
-        delays: NDArray[np.float64] = 1000 * (np.array(self._seen) - np.array(self._published))
-        return delays
+        published = np.array(self._published)
+        delays: NDArray[np.float64] = 1000 * (np.array(self._seen) - published)
+        return delays[published < until_s]
 
     def _publish(self) -> None:
         begun = time.monotonic()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from model.skew import TOLERANCE_S
 from store.database import Connection, one
 
 # Ages of work and notifications are by the database's own clock, which wrote their times; timers are due by
@@ -27,7 +28,9 @@ SELECT (SELECT count(*) FROM job WHERE closed_at IS NULL) AS jobs_open,
        (SELECT count(*) FROM quarantine WHERE replayed_at IS NULL) AS quarantined_refusals,
        (SELECT count(DISTINCT gateway) FROM quarantine_overflow) AS quarantine_overflow_gateways,
        (SELECT count(*) FROM gateway_presence p JOIN gateway g ON g.id = p.gateway_id
-        WHERE p.online AND g.revoked_at IS NULL) AS gateways_online
+        WHERE p.online AND g.revoked_at IS NULL) AS gateways_online,
+       (SELECT count(*) FROM gateway_clock_ahead c JOIN gateway g ON g.id = c.gateway_id
+        WHERE abs(c.ahead_s) > %(tolerance_s)s AND g.revoked_at IS NULL) AS gateways_clock_off
 """
 
 
@@ -39,9 +42,8 @@ def numbers(conn: Connection, now: datetime) -> dict[str, float]:
     now : datetime
         By the injected clock.
     """
-    return {
-        name: float(value) for name, value in one(conn.execute(_NUMBERS, {"now": now}).fetchone()).items()
-    }
+    given = {"now": now, "tolerance_s": TOLERANCE_S}
+    return {name: float(value) for name, value in one(conn.execute(_NUMBERS, given).fetchone()).items()}
 
 
 def hold_tests(conn: Connection) -> dict[tuple[str, str], int]:

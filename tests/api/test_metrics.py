@@ -20,11 +20,12 @@ from desk.worker.service import run as run_desk
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.service import run as run_ingest
 from model.clock import HandClock, SystemClock
+from store import clocks
 from store.database import connect
 from store.measures import BOUNDS_S, Measures
 from tests.api.serving import serving
 from tests.fix_broker import NatsBroker
-from tests.ingest.helpers import register
+from tests.ingest.helpers import NOW_US, register
 from tests.waiting import wait_until
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "metrics.md"
@@ -64,6 +65,14 @@ def test_what_is_served_is_what_the_reference_lists(scrape: Scrape) -> None:
         assert name.endswith("_total") == (kind == "counter")
         known = BY_NAME[name.removesuffix("_total")].labels
         assert tuple(re.findall(r"`(\w+)`", labels)) == known
+
+
+def test_gateways_whose_clock_is_off_are_counted(database: str, scrape: Scrape) -> None:
+    register(database)
+    lags = {"gw1": clocks.Lag(-9_000_000, 9, NOW_US), "gw2": clocks.Lag(-11_000_000, 9, NOW_US)}
+    with connect(database, application="test") as conn:
+        clocks.note(conn, lags)
+    assert _in(scrape(), "gateways_clock_off") == 1
 
 
 # Source: OpenMetrics 1.0, "Metric Types" and "Units"; Prometheus documentation, "Metric and label naming".
