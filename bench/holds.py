@@ -44,6 +44,9 @@ TAILS = ("spectrum", "root", "logarithm")
 PRESENT = (0.5, 0.35, 0.5)
 """How often leak, water and tail are there at all."""
 
+GROSS, GROSS_SIZES = 0.06, (8.0, 150.0)
+"""How often a leak is gross, and how many times the permitted rise it adds: often past the gauge's top."""
+
 DRIFT = 0.003
 """Share of the pressure by which the gauge wanders over the hold."""
 
@@ -124,8 +127,12 @@ def hold(rng: np.random.Generator) -> Hold:
     grid = np.union1d(grid, np.linspace(0, hold_s, _GRID))
     kelvin, swing = _temperature(rng, grid, hold_s)
     present = rng.random(3) < PRESENT
-    sizes = permitted * np.exp(rng.uniform(np.log(0.01), np.log([8.0, 20.0, 4.0]))) * present
-
+    sizes = permitted * np.exp(rng.uniform(np.log(0.01), np.log([8.0, 20.0, 4.0])))
+    gross = bool(rng.random() < GROSS)
+    if gross:
+        present[0] = True
+        sizes[0] = permitted * np.exp(rng.uniform(*np.log(GROSS_SIZES)))
+    sizes *= present
     late = bool(present[0] and rng.random() < 0.1)
     opens = rng.uniform(0.3, 0.8) * hold_s if late else 0.0
     leak = np.maximum(grid - opens, 0.0)
@@ -184,6 +191,7 @@ def hold(rng: np.random.Generator) -> Hold:
             "display": "fine" if read <= MICRON_PA else "steps of 10 micron and more",
             "leak opens": ("late" if late else "at once") if present[0] else "no leak",
             "tail": kind if present[2] else "no tail",
+            "size of the leak": _size_of(parts[0] / true_permitted),
         },
         np.stack([np.interp(t, grid, one) for one in curves], axis=1),
         noise,
@@ -192,6 +200,13 @@ def hold(rng: np.random.Generator) -> Hold:
 
 def _stratum(value: float, bounds: tuple[tuple[float, str], ...]) -> str:
     return next(name for bound, name in bounds if value <= bound)
+
+
+def _size_of(share: float) -> str:
+    """Of a leak that adds this many times the permitted rise."""
+    if share <= COUNTS:
+        return "none, or does not count"
+    return _stratum(share, ((1.0, "does not fail alone"), (8.0, "fails"), (math.inf, "gross")))
 
 
 def _unit(curve: FloatArray, grid: FloatArray, settle_s: float) -> FloatArray:

@@ -9,11 +9,8 @@ made of seed, number and sources, so that a table can be made anew without judgi
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
-import pickle
 import subprocess
-import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,22 +18,22 @@ from pathlib import Path
 
 import numpy as np
 from rich.console import Console
-from rich.progress import track
 from rich.table import Table
 
-import analytics.core
-import physics
+import analytics.core.estimate as estimate
 from analytics.core.binned import Binned
 from analytics.core.cause import diagnose
 from analytics.core.estimate import CAUSES, SCALE_SD
 from analytics.core.shapes import error_covariance
-from bench.holds import holds
+from bench.holds import Hold
+from bench.kept import each_hold
 from bench.oracle import oracle
 from bench.report import Measure, write
 from model.judgement import CERTAIN, Cause, Diagnosis
 from physics.types import FloatArray
 
 LEAKS = [CAUSES.index(Cause.LEAK), CAUSES.index(Cause.LEAK_AND_MOISTURE)]
+COEFFICIENTS = Path(estimate.__file__).with_name("calibration.json")
 HANDBOOK = Path(__file__).parent.parent / "docs" / "explanation" / "diagnosis.md"
 BEGIN, END = "<!-- measured -->", "<!-- end of what was measured -->"
 LARGE = 1000
@@ -57,50 +54,33 @@ class Judged:
     interval: tuple[float, float, float]
 
 
-def judged(seed: int, number: int) -> list[Judged]:
-    """All holds of a seed; those with too few readings for any estimate and no valid ones are left out."""
-    kept = Path(tempfile.gettempdir()) / f"holdfast-judgement-{seed}-{number}-{_sources()}.pickle"
-    if kept.exists():
-        return list(pickle.loads(kept.read_bytes()))
-    found = []
-    for hold in track(holds(seed, number), "holds", total=number):
-        if hold.start_pa >= hold.limit_pa:
-            continue  # no valid hold
-        said = diagnose(
-            hold.time_s,
-            hold.pressure_pa,
-            hold.temperature_k,
-            start_pa=hold.start_pa,
-            limit_pa=hold.limit_pa,
-            settle_s=hold.settle_s,
-            hold_s=hold.hold_s,
-            volume_m3=hold.volume_m3,
-            top_pa=hold.top_pa,
-        )
-        if said.leak_pa_per_s is not None:
-            rate = said.leak_pa_per_s
-            found.append(
-                Judged(
-                    hold.strata,
-                    CAUSES.index(hold.cause),
-                    hold.leak_pa_s,
-                    np.array([said.probabilities[cause] for cause in CAUSES]),
-                    oracle(hold),
-                    said.cause is not Cause.UNCLEAR,
-                    (rate.value, rate.low, rate.high),
-                )
-            )
-    kept.write_bytes(pickle.dumps(found))
-    return found
-
-
-def _sources() -> str:
-    digest = hashlib.sha256()
-    rooms = (Path(analytics.core.__file__).parent, Path(physics.__file__).parent, Path(__file__).parent)
-    for file in sorted(file for room in rooms for file in (*room.glob("*.py"), *room.glob("*.json"))):
-        if file.name != "judgement.py":
-            digest.update(file.read_bytes())
-    return digest.hexdigest()[:12]
+def judged(hold: Hold) -> Judged | None:
+    """One hold; None for those with too few readings for any estimate, and what is no valid hold."""
+    if hold.start_pa >= hold.limit_pa:
+        return None
+    said = diagnose(
+        hold.time_s,
+        hold.pressure_pa,
+        hold.temperature_k,
+        start_pa=hold.start_pa,
+        limit_pa=hold.limit_pa,
+        settle_s=hold.settle_s,
+        hold_s=hold.hold_s,
+        volume_m3=hold.volume_m3,
+        top_pa=hold.top_pa,
+    )
+    if said.leak_pa_per_s is None:
+        return None
+    rate = said.leak_pa_per_s
+    return Judged(
+        hold.strata,
+        CAUSES.index(hold.cause),
+        hold.leak_pa_s,
+        np.array([said.probabilities[cause] for cause in CAUSES]),
+        oracle(hold),
+        said.cause is not Cause.UNCLEAR,
+        (rate.value, rate.low, rate.high),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +322,7 @@ def main() -> None:
     parser.add_argument("--handbook", action="store_true", help="put the tables into the handbook, too")
     given = parser.parse_args()
     seed = commit_seed() if given.seed is None else given.seed
-    many = judged(seed, given.holds)
+    many = each_hold("judgement", judged, seed, given.holds, reads=[COEFFICIENTS])
     strata = by_stratum(many)
     show(strata)
     print(f"seed {seed}, {len(many)} of {given.holds} holds with enough readings, named from {CERTAIN}")

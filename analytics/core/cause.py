@@ -96,8 +96,11 @@ def diagnose(
     )
     fits = fit_shapes(readings, settle_s=settle_s, end_s=asked.end_s)
     known = estimate.calibration()
-    raw = estimate.weighed_causes(fits, asked.permitted_pa)
-    probabilities = estimate.calibrated(estimate.features(readings, fits, asked, raw), known)
+    members = estimate.weighed(readings, fits, asked, known)
+    fits = members.fits
+    probabilities = {
+        cause.value: float(share) for cause, share in zip(estimate.CAUSES, members.causes, strict=True)
+    }
     end_pa = float(np.median(p[-3:]))
     if limit_pa is not None and max(asked.start_pa, float(np.median(pressure_pa[-3:]))) > limit_pa:
         run = _gross(pressure_pa, kelvin, top_pa)
@@ -113,7 +116,7 @@ def diagnose(
     best = max(probabilities, key=lambda cause: probabilities[cause])
     cause = Cause(best) if probabilities[best] >= CERTAIN else Cause.UNCLEAR
     leak = Interval(
-        *estimate.leak_interval(fits, asked, estimate.level_features(readings, fits, asked), known)
+        *estimate.leak_interval(members, asked, estimate.level_features(readings, fits, asked), known)
     )
     wet = cause in (Cause.MOISTURE, Cause.LEAK_AND_MOISTURE)
     vapour_pa = _vapour(fits, end_pa) if wet else None

@@ -2,19 +2,21 @@
 
 Each member of `analytics.core.shapes` says how likely it is that leak, water and tail add more than a tenth
 of the permitted rise; their weights make probabilities of the five causes of it. Those are too sure of
-themselves, because no member is the truth. So a small map follows, a multinomial logistic regression [1]_ on
-their logarithms and a few plain figures of the curve; its coefficients come from simulated holds of models
-that are not fitted here (``bench/calibrate.py``), and lie with their origin in ``calibration.json``.
+themselves, because no member is the truth. So a small map follows (`analytics.core.small_map`), on their
+logarithms and a few plain figures of the curve; its coefficients come from simulated holds of models that are
+not fitted here (``bench/calibrate.py``), and lie with their origin in ``calibration.json``. The members are
+then weighed anew, so that they agree with the calibrated probabilities (Jeffrey's rule [1]_: within a cause
+their weights keep their proportions).
 
-The leak rate has the distribution of the mixture of all members: a part at nothing, where members without a
+The leak rate has the distribution of the mixture of these members: a part at nothing, where members without a
 leak lie, and truncated normal distributions. Shapes being wrong by a share of what water and tail add, this
-share widens the distribution upwards. Its two levels between which 90 % of the truths lie come from the same
+share widens the distribution upwards. Its two levels between which 90 % of the truths lie come from more such
 simulations, by quantile regression [2]_.
 
 References
 ----------
-.. [1] Platt, J. (1999). Probabilistic outputs for support vector machines. Advances in Large Margin
-   Classifiers; with more than two classes: the multinomial model.
+.. [1] Jeffrey, R. (1983). The Logic of Decision, 2nd edition, University of Chicago Press, chapter 11 (from
+   memory).
 .. [2] Koenker, R. and Bassett, G. (1978). Regression quantiles. Econometrica 46(1), 33-50.
 """
 
@@ -22,7 +24,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -30,6 +32,7 @@ import numpy as np
 
 from analytics.core.binned import Binned
 from analytics.core.shapes import LEAK, TAIL, WATER, Fits
+from analytics.core.small_map import SmallMap
 from model.judgement import Cause
 from physics.types import FloatArray
 
@@ -46,12 +49,10 @@ it lacks is made good by the calibrated level."""
 SCALE_SD = 0.06
 """Scale error of a heat-conduction gauge: ±10 % holds 90 % of them [trade page, from memory]."""
 
-FARTHEST = 3.0
-"""How far from the simulated holds' middle the map is followed, in their standard deviations."""
-
 CAUSES = (Cause.TIGHT, Cause.LEAK, Cause.MOISTURE, Cause.LEAK_AND_MOISTURE, Cause.OUTGASSING)
 
 _MEMBERS = 60
+_LEAST_RAW = 1e-3
 _GRID = np.concatenate([[0.0], np.geomspace(1e-5, 100.0, 200)])
 
 
@@ -81,12 +82,13 @@ def asked(start_pa: float, limit_pa: float | None, settle_s: float, end_s: float
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """Coefficients of the maps; ``origin`` says how they were made."""
+    """How the coefficients were made, the map of the causes, and levels of the leak rate's interval.
+
+    ``low`` and ``high`` go with `level_features`.
+    """
 
     origin: dict[str, object]
-    middle: FloatArray
-    spread: FloatArray
-    causes: FloatArray
+    causes: SmallMap
     low: FloatArray
     high: FloatArray
 
@@ -95,22 +97,25 @@ class Calibration:
 def calibration() -> Calibration:
     """The coefficients that come with the program."""
     stored = json.loads(Path(__file__).with_name("calibration.json").read_text(encoding="utf-8"))
-    parts = (np.array(stored[name]) for name in ("middle", "spread", "causes", "low", "high"))
-    return Calibration(stored["origin"], *parts)
+    return Calibration(
+        stored["origin"],
+        SmallMap.read(stored["causes"]),
+        np.array(stored["low"]),
+        np.array(stored["high"]),
+    )
 
 
-def weighed_causes(fits: Fits, permitted_pa: float) -> FloatArray:
-    """Probabilities of `CAUSES` as the members say, not calibrated."""
+def causes_by_member(fits: Fits, permitted_pa: float) -> FloatArray:
+    """Probabilities of `CAUSES` as each member says, shape (5, m)."""
     from scipy.special import ndtr
 
     sd = np.maximum(np.hypot(fits.sd, SIZE_ERROR * fits.size), 1e-9)
     counts = ndtr((fits.size - COUNTS * permitted_pa) / sd) * (fits.size > 0)
     leak, water, tail = counts.T
     dry, beside = 1 - leak, 1 - (1 - water) * (1 - tail)
-    members = np.stack(
+    return np.stack(
         [dry * (1 - beside), leak * (1 - beside), dry * water, leak * beside, dry * (1 - water) * tail]
     )
-    return np.asarray(members @ fits.weights)
 
 
 def features(readings: Binned, fits: Fits, asked: Asked, raw: FloatArray) -> FloatArray:
@@ -121,7 +126,7 @@ def features(readings: Binned, fits: Fits, asked: Asked, raw: FloatArray) -> Flo
     readings, fits, asked
         The hold, its fits and what was asked of it.
     raw : ndarray, shape (5,)
-        From `weighed_causes`.
+        Probabilities of the causes as all members together say, not calibrated.
     """
     t, p = readings.t, readings.p
     if readings.kelvin is not None:
@@ -153,23 +158,35 @@ def features(readings: Binned, fits: Fits, asked: Asked, raw: FloatArray) -> Flo
     )
 
 
-RISE = -12
-"""Place in `features` of the whole rise against the permitted one."""
-KNOWN_RISE, UNKNOWN_RISE = 1.5, 2.1
-"""How far from the middle of the simulated holds, in their spreads, it is known well, and known no more."""
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Members whose weights agree with the calibrated probabilities.
+
+    Parameters
+    ----------
+    fits : Fits
+        With these weights.
+    causes : ndarray, shape (5,)
+        Calibrated probabilities of `CAUSES`.
+    likeliest : ndarray, shape (m,)
+        Weights of the members as far as they speak for the likeliest cause.
+    """
+
+    fits: Fits
+    causes: FloatArray
+    likeliest: FloatArray
 
 
-def calibrated(found: FloatArray, using: Calibration) -> dict[str, float]:
-    """Probabilities of the causes from `features`."""
-    scaled = np.clip((found - using.middle) / using.spread, -FARTHEST, FARTHEST)
-    score = np.concatenate([scaled, [1.0]]) @ using.causes
-    weights = np.exp(score - score.max())
-    # The map has seen few rises of many times the permitted one, and runs astray there: the members speak.
-    far = float((found[RISE] - using.middle[RISE]) / using.spread[RISE])
-    share = min(max((far - KNOWN_RISE) / (UNKNOWN_RISE - KNOWN_RISE), 0.0), 1.0)
-    raw = np.exp(found[: len(CAUSES)])
-    mixed = (1.0 - share) * weights / weights.sum() + share * raw / raw.sum()
-    return {cause.value: float(one) for cause, one in zip(CAUSES, mixed, strict=True)}
+def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> Weighed:
+    """Calibrate the probabilities of the causes, and weigh the members by them."""
+    # No member excludes a cause for certain: there is always one to go by.
+    members = np.maximum(causes_by_member(fits, asked.permitted_pa), 1e-9)
+    raw = members @ fits.weights
+    causes = using.causes(features(readings, fits, asked, raw))
+    # A cause that hardly any member speaks for cannot be given to a few of them.
+    shares = (causes / np.maximum(raw, _LEAST_RAW))[:, None] * members * fits.weights
+    weights = shares.sum(axis=0)
+    return Weighed(replace(fits, weights=weights / weights.sum()), causes, shares[int(causes.argmax())])
 
 
 GIVEN = (0, 1, 2, 3, 8, 9)
@@ -218,23 +235,25 @@ def leak_quantiles(fits: Fits, asked: Asked) -> tuple[FloatArray, FloatArray, Fl
 
 
 def leak_interval(
-    fits: Fits, asked: Asked, found: FloatArray, using: Calibration
+    members: Weighed, asked: Asked, found: FloatArray, using: Calibration
 ) -> tuple[float, float, float]:
     """Leak rate, and the 90 % interval around it [Pa/s].
 
     Parameters
     ----------
-    fits, asked
-        The fits and what was asked of the hold.
+    members, asked
+        The members and what was asked of the hold.
     found : ndarray
         From `level_features`.
     using : Calibration
         The coefficients.
     """
+    fits, weights = members.fits, members.likeliest
     rates, down, up = leak_quantiles(fits, asked)
-    # Of the likeliest set of parts: a mean over sets would lie where none of them does.
-    own = fits.parts == np.argmax(fits.evidence)
-    value = float(fits.weights[own] @ fits.slope[own] / fits.weights[own].sum())
+    # Of the set of parts that speaks most for the likeliest cause; a mean over sets would lie where none is.
+    best = np.argmax(np.bincount(fits.parts, weights, 8))
+    own = fits.parts == best
+    value = float(weights[own] @ fits.slope[own] / weights[own].sum())
     low = float(np.interp(level(found, using.low), down, rates))
     high = float(np.interp(level(found, using.high), up, rates))
     return value, min(low, value), max(high, value)

@@ -52,7 +52,15 @@ CURVES = {
 
 @pytest.mark.parametrize("pa_per_s", [0.5, 1.0, 3.0, 10.0])
 def test_a_straight_rise_to_many_times_the_limit_is_a_leak(pa_per_s: float, seed: int) -> None:
-    assert found(START + pa_per_s * T, seed).cause is Cause.LEAK
+    diagnosis = found(START + pa_per_s * T, seed)
+    leak, both = (diagnosis.probabilities[one] for one in (Cause.LEAK, Cause.LEAK_AND_MOISTURE))
+    assert leak > both
+    assert leak + both > 0.99
+    # Beside a leak of many times the permitted rise nobody sees a tenth of that rise of anything else.
+    if diagnosis.cause is not Cause.LEAK:
+        assert "leak, with or without moisture" in " ".join(diagnosis.evidence).lower()
+    assert diagnosis.leak_pa_per_s is not None
+    assert diagnosis.leak_pa_per_s.value == pytest.approx(pa_per_s, rel=0.02)
 
 
 @pytest.mark.parametrize("cause", list(CURVES))

@@ -162,8 +162,10 @@ def test_the_coefficients_tell_where_they_come_from() -> None:
     known = estimate.calibration()
     assert known.origin["made by"] == "python -m bench.calibrate"
     assert int(str(known.origin["holds"])) >= 5000
-    assert known.causes.shape == (len(known.middle) + 1, len(estimate.CAUSES))
-    assert np.all(known.spread > 0)
+    figures, hidden = len(known.causes.middle), known.causes.hidden.shape[1]
+    assert known.causes.hidden.shape == (figures + 1, hidden)
+    assert known.causes.last.shape == (figures + hidden + 1, len(estimate.CAUSES))
+    assert np.all(known.causes.spread > 0)
 
 
 def test_the_same_readings_give_the_same_answer(rng: np.random.Generator) -> None:
