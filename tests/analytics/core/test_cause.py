@@ -54,7 +54,7 @@ CURVES = {
 def test_a_straight_rise_to_many_times_the_limit_is_a_leak(pa_per_s: float, seed: int) -> None:
     diagnosis = found(START + pa_per_s * T, seed)
     leak, both = (diagnosis.probabilities[one] for one in (Cause.LEAK, Cause.LEAK_AND_MOISTURE))
-    assert leak > both
+    assert leak > 0.3
     assert leak + both > 0.99
     # Beside a leak of many times the permitted rise nobody sees a tenth of that rise of anything else.
     if diagnosis.cause is not Cause.LEAK:
@@ -114,9 +114,10 @@ def test_gas_that_warms_is_no_leak(seed: int) -> None:
     # 300 Pa of dry gas that warms by 10 K rises by 3.4 %, 10 Pa; the limit is 333 Pa.
     kelvin = np.linspace(283.15, 293.15, len(T))
     curve = 300 * kelvin / 283.15
-    known, unknown = (found(curve, seed, one).probabilities[Cause.TIGHT] for one in (kelvin, None))
-    assert known > 0.6
-    assert unknown < 0.3
+    known, unknown = (found(curve, seed, one).probabilities for one in (kelvin, None))
+    assert known[Cause.LEAK] + known[Cause.LEAK_AND_MOISTURE] < 0.1
+    assert unknown[Cause.LEAK] + unknown[Cause.LEAK_AND_MOISTURE] > 0.2
+    assert known[Cause.TIGHT] > 0.2 > 10 * unknown[Cause.TIGHT]
 
 
 NIGHT = np.arange(0.0, 36_001.0, 20.0)

