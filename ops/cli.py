@@ -9,7 +9,7 @@ import typer
 
 from model.errors import HoldfastError
 from ops import logs
-from ops.commands import equipment, jobs, people, places, procedures, quarantine, running
+from ops.commands import equipment, jobs, people, places, procedures, quarantine, running, upkeep
 from ops.commands.common import FAILED
 from ops.commands.logs import diagnose
 
@@ -21,6 +21,7 @@ app = typer.Typer(
 )
 running.register(app)
 app.command()(diagnose)
+app.command()(upkeep.tend)
 app.add_typer(places.site, name="site")
 app.add_typer(places.circuit, name="circuit")
 app.add_typer(places.crew, name="crew")

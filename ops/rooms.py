@@ -40,6 +40,8 @@ class Wiring:
         Opens ``/metrics`` without a login; empty: nothing does.
     webhook_url : str
         Where alerts are posted; empty: nowhere.
+    keep_days, columnstore_days : int or None, int
+        What is kept of the readings how long, see `store.upkeep.Rules`.
     replay : str or None
         Three numbers of a replay clock; None: the machine's clock.
     gateways : dict
@@ -62,6 +64,8 @@ class Wiring:
     trust: str = ""
     metrics_token: str = ""
     webhook_url: str = ""
+    keep_days: int | None = None
+    columnstore_days: int = 7
     replay: str | None = None
     gateways: dict[str, str] = dataclasses.field(default_factory=dict)
     seed: int = 1
@@ -117,8 +121,10 @@ def _ingest(wiring: Wiring, stop: threading.Event) -> None:
 def _analyse(wiring: Wiring, stop: threading.Event) -> None:
     from analytics.worker.config import AnalyseConfig
     from analytics.worker.service import run as run_analysis
+    from store.upkeep import Rules
 
-    run_analysis(AnalyseConfig(dsn=wiring.database_url), wiring.clock, stop)
+    rules = Rules(wiring.keep_days, wiring.columnstore_days)
+    run_analysis(AnalyseConfig(dsn=wiring.database_url, upkeep=rules), wiring.clock, stop)
 
 
 def _desk(wiring: Wiring, stop: threading.Event) -> None:

@@ -89,6 +89,20 @@ class Settings(BaseSettings):
     log: Literal["text", "json"] = Field(
         default="text", description="`json`: each process logs one object a line"
     )
+    keep_days: int | None = Field(
+        default=None,
+        ge=30,
+        le=36_500,
+        description="readings that served no job are dropped so many days after they were taken; "
+        "unset: never",
+    )
+    columnstore_days: int = Field(
+        default=7,
+        ge=2,
+        le=36_500,
+        description="TimescaleDB compresses readings so many days after their day, later if a procedure "
+        "waits longer",
+    )
     replay: str | None = Field(default=None, description="three numbers of a replay clock, for trials")
     seed: int = Field(default=1, description="of the demo's invented fleet")
 

@@ -140,6 +140,8 @@ class Stack:
             trust=installation.trust,
             metrics_token=settings.metrics_token or "",
             webhook_url=settings.webhook_url or "",
+            keep_days=settings.keep_days,
+            columnstore_days=settings.columnstore_days,
             replay=installation.replay,
             gateways=installation.gateways,
             seed=settings.seed,

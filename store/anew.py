@@ -27,9 +27,8 @@ SELECT a.job_id, a.instrument_id, a.since, coalesce(r.last, a.since) AS last,
        r.last IS NOT NULL OR EXISTS (SELECT FROM track t WHERE t.job_id = a.job_id) AS judged
 FROM assignment a
 CROSS JOIN LATERAL (
-    SELECT max(time) AS last FROM reading
-    WHERE instrument_id = a.instrument_id AND time >= a.since
-      AND time < coalesce(a.until, 'infinity'::timestamptz)
+    SELECT max(time) AS last FROM reading_of(a.instrument_id, a.since, coalesce(a.until, 'infinity'))
+    WHERE time < coalesce(a.until, 'infinity'::timestamptz)
 ) r
 WHERE a.job_id = ANY(%s) AND a.since <= %s
 """
@@ -126,9 +125,14 @@ def withdraw(conn: Connection, job: Job, because: str, now_us: int) -> list[NewE
 def look_at(conn: Connection, instrument_id: int, since_us: int, until_us: int | None) -> None:
     """Let the workers look at readings that serve no job any more: they may open a walk-up job."""
     row = conn.execute(
-        "SELECT max(time) AS last FROM reading WHERE instrument_id = %s AND time >= %s "
-        "AND time < coalesce(%s, 'infinity'::timestamptz)",
-        (instrument_id, to_datetime(since_us), None if until_us is None else to_datetime(until_us)),
+        "SELECT max(time) AS last "
+        "FROM reading_of(%(id)s, %(since)s, coalesce(%(until)s::timestamptz, 'infinity')) "
+        "WHERE time < coalesce(%(until)s::timestamptz, 'infinity')",
+        {
+            "id": instrument_id,
+            "since": to_datetime(since_us),
+            "until": None if until_us is None else to_datetime(until_us),
+        },
     ).fetchone()
     if row is not None and row["last"] is not None:
         work.add(conn, [Span(instrument_id, since_us, to_us(row["last"]))])

@@ -86,10 +86,17 @@ def connect(
     return connection
 
 
-def connect_or_say(dsn: str, *, application: str, autocommit: bool = False) -> Connection:
+def connect_or_say(
+    dsn: str, *, application: str, autocommit: bool = False, statement_timeout_s: float = STATEMENT_S
+) -> Connection:
     """Like `connect`, for commands: raises `Unavailable` with one sentence."""
     try:
-        return connect(dsn, application=application, autocommit=autocommit)
+        return connect(
+            dsn,
+            application=application,
+            autocommit=autocommit,
+            statement_timeout_s=statement_timeout_s,
+        )
     except psycopg.OperationalError as error:
         first = str(error).strip().splitlines()[0] if str(error).strip() else "no answer"
         raise Unavailable(f"The database does not answer: {first}") from error

@@ -105,7 +105,11 @@ def _in_words(found: dict[str, int]) -> list[str]:
 
 
 def _has_readings(conn: Connection, number: int) -> bool:
-    row = conn.execute("SELECT EXISTS (SELECT FROM reading WHERE instrument_id = %s) AS any", (number,))
+    row = conn.execute(
+        "SELECT EXISTS (SELECT FROM reading WHERE instrument_id = %(id)s) "
+        "OR EXISTS (SELECT FROM evidence WHERE instrument_id = %(id)s) AS any",
+        {"id": number},
+    )
     return bool(one(row.fetchone())["any"])
 
 

@@ -106,9 +106,8 @@ REPORT = """
 
 ANSWER = """
     WITH since AS (
-        SELECT value, time, arrived FROM reading
-        WHERE instrument_id = %(valve)s AND quantity = %(quantity)s AND place_id = 1
-          AND time >= %(act)s AND arrived >= %(asked)s
+        SELECT value, time, arrived FROM reading_of(%(valve)s, %(act)s, 'infinity')
+        WHERE quantity = %(quantity)s AND place_id = 1 AND arrived >= %(asked)s
           AND arrived < coalesce((SELECT min(asked_at) FROM valve_order
                                   WHERE instrument_id = %(valve)s AND id > %(order)s), 'infinity')
     )

@@ -79,6 +79,9 @@ WHERE latest.time < excluded.time OR (latest.time = excluded.time AND latest.val
 def prepare(conn: Connection) -> None:
     """Make what `write` needs in this connection; once, outside of a transaction's heat."""
     conn.execute(_STAGING)
+    # TimescaleDB refuses a transaction that looks for duplicates among too many compressed readings. A batch
+    # of late ones must be stored, however long it takes. Elsewhere the name means nothing.
+    conn.execute("SET timescaledb.max_tuples_decompressed_per_dml_transaction = 0")
 
 
 def in_order(rows: Rows) -> Rows:

@@ -9,8 +9,8 @@ from store.database import Connection
 
 _WITH_READINGS = """
 SELECT DISTINCT a.job_id FROM assignment a WHERE a.job_id = ANY(%s) AND EXISTS (
-    SELECT FROM reading r WHERE r.instrument_id = a.instrument_id AND r.time >= a.since
-    AND r.time < coalesce(a.until, 'infinity'::timestamptz))
+    SELECT FROM reading_of(a.instrument_id, a.since, coalesce(a.until, 'infinity')) r
+    WHERE r.time < coalesce(a.until, 'infinity'::timestamptz))
 ORDER BY 1
 """
 

@@ -51,17 +51,16 @@ AT_ONCE = 500_000
 
 # All built from constants, so that ruff's S608 does not apply.
 # Of two values for one time the smaller judges, so the smaller is shown.
-_WHERE = """
-    instrument_id = %(instrument)s AND quantity = %(quantity)s
-    AND place_id = (SELECT id FROM place WHERE name = %(place)s)
-    AND time >= %(since)s AND time < %(until)s
+_THOSE = """
+    reading_of(%(instrument)s, %(since)s, %(until)s) WHERE quantity = %(quantity)s
+    AND place_id = (SELECT id FROM place WHERE name = %(place)s) AND time < %(until)s
 """
-_CHANNEL = f"SELECT time, min(value) AS value FROM reading WHERE {_WHERE} GROUP BY time"  # noqa: S608
+_CHANNEL = f"SELECT time, min(value) AS value FROM {_THOSE} GROUP BY time"  # noqa: S608
 # PostgreSQL's binary forms, end to end: a row each would be most of the time.
 _PACKED = f"""
 SELECT string_agg(timestamptz_send(time) || float8send(value), ''::bytea ORDER BY time, value) AS packed
 FROM (
-    SELECT time, value FROM reading WHERE {_WHERE} ORDER BY time, value LIMIT {AT_ONCE + 1}
+    SELECT time, value FROM {_THOSE} ORDER BY time, value LIMIT {AT_ONCE + 1}
 ) c
 """  # noqa: S608
 _PAIR = np.dtype([("time_us", ">i8"), ("value", ">f8")])

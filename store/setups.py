@@ -100,8 +100,8 @@ SELECT s.job_id, (extract(epoch FROM r.time) * 1000000)::bigint, r.instrument_id
        min(r.value)
 FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, id, since, until)
 CROSS JOIN LATERAL (
-    SELECT time, instrument_id, quantity, value FROM reading
-    WHERE instrument_id = s.id AND quantity = ANY(%s) AND place_id = 1 AND time >= s.since AND time <= s.until
+    SELECT time, s.id AS instrument_id, quantity, value FROM reading_of(s.id, s.since, s.until)
+    WHERE quantity = ANY(%s) AND place_id = 1
 ) r
 GROUP BY 1, r.time, 3, 4 ORDER BY 1, r.time, 3, 4
 """
@@ -111,9 +111,8 @@ SELECT s.job_id, min(r.time) AS time
 FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, id, since, until)
 CROSS JOIN unnest(%s::smallint[]) AS q (quantity)
 CROSS JOIN LATERAL (
-    SELECT time FROM reading
-    WHERE instrument_id = s.id AND quantity = q.quantity AND place_id = 1
-      AND time >= s.since AND time <= s.until ORDER BY time LIMIT 1
+    SELECT time FROM reading_of(s.id, s.since, s.until)
+    WHERE quantity = q.quantity AND place_id = 1 ORDER BY time LIMIT 1
 ) r
 GROUP BY s.job_id
 """

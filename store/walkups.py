@@ -89,20 +89,25 @@ class Neighbour:
 # Over-range as in the judgement: at the range's top but for what converting loses, or reported. A report
 # stands until the next one only with gauges that also report the end of it.
 _LOW = """
-    SELECT r.time FROM reading r
-    WHERE r.instrument_id = i.id AND r.quantity = %(pressure)s AND r.place_id = 1
-      AND r.time >= t.since AND r.time < t.until AND r.value < %(below)s
+    SELECT r.time FROM {spanned} r
+    WHERE r.quantity = %(pressure)s AND r.place_id = 1 AND r.time < t.until AND r.value < %(below)s
       AND (i.range_high_pa IS NULL OR r.value < i.range_high_pa * (1 - 1e-6))
       AND NOT coalesce((
           SELECT o.value <> 0 AND (o.time = r.time OR EXISTS (
-              SELECT FROM reading z
-              WHERE z.instrument_id = i.id AND z.quantity = %(overrange)s AND z.place_id = 1
-                AND z.time < r.time AND z.value = 0))
-          FROM reading o
-          WHERE o.instrument_id = i.id AND o.quantity = %(overrange)s AND o.place_id = 1
-            AND o.time <= r.time
+              SELECT FROM {before} z
+              WHERE z.quantity = %(overrange)s AND z.place_id = 1 AND z.time < r.time AND z.value = 0))
+          FROM {before} o
+          WHERE o.quantity = %(overrange)s AND o.place_id = 1
           ORDER BY o.time DESC, o.value LIMIT 1), false)
 """
+# New readings lie among the readings; one that is looked for again may lie in the evidence.
+_NEW_LOW = _LOW.format(
+    spanned="(SELECT * FROM reading WHERE instrument_id = i.id AND time >= t.since AND time < t.until)",
+    before="(SELECT * FROM reading WHERE instrument_id = i.id AND time <= r.time)",
+)
+_ANY_LOW = _LOW.format(
+    spanned="reading_of(i.id, t.since, t.until)", before="reading_of(i.id, '-infinity', r.time)"
+)
 _CONSTANTS = {"pressure": int(Quantity.PRESSURE), "overrange": int(Quantity.OVERRANGE), "below": BELOW_PA}
 
 _FREE = f"""
@@ -110,7 +115,7 @@ SELECT i.id FROM unnest(%(ids)s::int[], %(since)s::timestamptz[], %(until)s::tim
     AS t (id, since, until)
 JOIN instrument i ON i.id = t.id AND i.role = 'gauge'
 WHERE EXISTS (
-    {_LOW}
+    {_NEW_LOW}
       AND NOT EXISTS (
           SELECT FROM assignment a WHERE a.instrument_id = i.id AND a.since <= r.time
              AND (a.until IS NULL OR a.until > r.time)))
@@ -157,7 +162,7 @@ def first_low(conn: Connection, gauge_id: int, since_us: int, until_us: int | No
     }
     row = conn.execute(
         f"SELECT low.time FROM (SELECT %(since)s::timestamptz AS since, %(until)s::timestamptz AS until) t "  # noqa: S608
-        f"JOIN instrument i ON i.id = %(id)s CROSS JOIN LATERAL ({_LOW} ORDER BY r.time LIMIT 1) low",
+        f"JOIN instrument i ON i.id = %(id)s CROSS JOIN LATERAL ({_ANY_LOW} ORDER BY r.time LIMIT 1) low",
         {**span, **_CONSTANTS},
         prepare=True,
     ).fetchone()
@@ -246,8 +251,8 @@ def last_reading(conn: Connection, instrument_id: int, since_us: int, until_us: 
     until_us = FOREVER_US if until_us is None else until_us
     row = one(
         conn.execute(
-            "SELECT max(time) AS last FROM reading WHERE instrument_id = %s AND time >= %s AND time < %s",
-            (instrument_id, to_datetime(since_us), to_datetime(until_us)),
+            "SELECT max(time) AS last FROM reading_of(%(id)s, %(since)s, %(until)s) WHERE time < %(until)s",
+            {"id": instrument_id, "since": to_datetime(since_us), "until": to_datetime(until_us)},
         ).fetchone()
     )
     return _us(row["last"])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from store.upkeep import Rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,8 @@ class AnalyseConfig:
     close_finished_s, close_unproven_s : float
         A job is closed when the vacuum has been broken that long [s]: after a finished evacuation, and
         before one. The second concerns walk-up jobs only; others wait for their crew.
+    upkeep : Rules
+        What is kept of the readings, and how long.
     """
 
     dsn: str
@@ -38,3 +42,4 @@ class AnalyseConfig:
     silence_intervals: float = 5.0
     close_finished_s: float = 1800.0
     close_unproven_s: float = 4 * 3600.0
+    upkeep: Rules = field(default_factory=Rules)

@@ -12,7 +12,9 @@ import psycopg
 
 from analytics.worker.config import AnalyseConfig
 from analytics.worker.judge import KINDS, Worker
+from analytics.worker.upkeep import Upkeep
 from model.clock import US, Clock
+from model.errors import HoldfastError
 from store import beats, rollups, timers
 from store.database import Connection, connect
 
@@ -28,10 +30,22 @@ RETRY_STATES = ("40001", "40P01", "55P03")
 """Serialization failure, deadlock, lock not available: the same again."""
 
 
+class ThreadDied(HoldfastError):
+    """A thread of the analytics ended; the process must be started anew."""
+
+
 def run(config: AnalyseConfig, clock: Clock, stop: threading.Event) -> None:
-    """Judge until ``stop`` is set; lost databases are outlasted."""
+    """Judge until ``stop`` is set, and keep the readings in order beside; lost databases are outlasted.
+
+    Raises
+    ------
+    ThreadDied
+        If the upkeep ended; start the process anew.
+    """
     instance = config.instance or f"{socket.gethostname()}:{os.getpid()}"
     worker = Worker(config, clock)
+    upkeep = Upkeep(config.dsn, config.upkeep, clock, stop)
+    upkeep.start()
     failures = 0
     while not stop.is_set():
         try:
@@ -40,7 +54,7 @@ def run(config: AnalyseConfig, clock: Clock, stop: threading.Event) -> None:
                 connect(config.dsn, application=f"{PROCESS}-listen", autocommit=True) as ears,
             ):
                 failures = 0
-                _Loop(config, clock, stop, worker, instance, conn, ears).run()
+                _Loop(config, clock, stop, worker, instance, conn, ears, upkeep).run()
                 beats.forget(conn, PROCESS, instance)
         except psycopg.Error as error:
             wait = RECONNECT_S[min(failures, len(RECONNECT_S) - 1)]
@@ -61,6 +75,7 @@ class _Loop:
         instance: str,
         conn: Connection,
         ears: Connection,
+        upkeep: Upkeep,
     ) -> None:
         self.config = config
         self.clock = clock
@@ -69,6 +84,7 @@ class _Loop:
         self.instance = instance
         self.conn = conn
         self.ears = ears
+        self.upkeep = upkeep
         self.limit = config.at_once
         self.beat_at = 0.0
         self.rollup_at = 0.0
@@ -79,6 +95,8 @@ class _Loop:
         self.ears.execute("LISTEN timer")
         while not self.stop.is_set():
             began = time.monotonic()
+            if self.upkeep.failure is not None:
+                raise ThreadDied(f"The upkeep of the readings ended: {self.upkeep.failure}")
             busy = self._judge()
             self._roll_up()
             self._beat()

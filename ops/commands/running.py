@@ -134,6 +134,8 @@ def _wiring(room: str, settings: Settings) -> Wiring:
         gateways_url=settings.gateways_url or "",
         metrics_token=settings.metrics_token or "",
         webhook_url=settings.webhook_url or "",
+        keep_days=settings.keep_days,
+        columnstore_days=settings.columnstore_days,
         replay=settings.replay,
     )
 

@@ -10,10 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from model.clock import SystemClock
 from ops import cli
-from store import clocks
+from store import clocks, upkeep
 from store.database import connect
 from store.quarantine import Refusal, Room, put
+from tests.ingest.helpers import register
+from tests.store import history
 
 Run = Callable[..., str]
 
@@ -282,3 +285,44 @@ def test_a_setting_that_cannot_be_used_is_named(
         assert error.startswith(f"HOLDFAST_{name} cannot be used")
         assert error.count("\n") == 1
         monkeypatch.delenv(f"HOLDFAST_{name}")
+
+
+# Upkeep -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def past(database: str, monkeypatch: pytest.MonkeyPatch) -> int:
+    """A database with a day of readings from forty days ago; how many."""
+    register(database)
+    rows = history.every(1, history.midnight_us(40), history.midnight_us(39))
+    with connect(database, application="test", autocommit=True) as conn:
+        history.put(conn, rows)
+    now_us = SystemClock().now_us()
+    monkeypatch.setenv("HOLDFAST_KEEP_DAYS", str((now_us - history.midnight_us(40)) // history.DAY_US - 2))
+    return len(rows)
+
+
+def test_tend_says_first_what_it_would_do_and_then_what_it_did(run: Run, past: int) -> None:
+    part = history.part_of(history.midnight_us(40))
+    told = run("tend", "--dry-run")
+    assert "nothing was done, this is what would be" in told
+    done = json.loads(run("tend", "--json"))
+    assert done["emptied"] == past
+    assert done["made"][0] == part
+    assert done["dropped"] == [part]
+    assert json.loads(run("tend", "--json"))["dropped"] == []
+
+
+def test_tend_keeps_everything_unless_it_is_told_otherwise(
+    run: Run, past: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("HOLDFAST_KEEP_DAYS")
+    assert json.loads(run("tend", "--json"))["dropped"] == []
+    monkeypatch.setenv("HOLDFAST_KEEP_DAYS", "30")
+    assert len(json.loads(run("tend", "--json", "--dry-run"))["dropped"]) == 1
+
+
+def test_tend_leaves_a_database_alone_that_somebody_tends(fails: Run, database: str) -> None:
+    with connect(database, application="test", autocommit=True) as conn:
+        conn.execute("SELECT pg_advisory_lock(%s)", (upkeep.LOCK,))
+        assert "being tended already" in fails("tend")

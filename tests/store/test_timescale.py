@@ -11,9 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from model.clock import to_datetime
 from model.equipment import Role
 from model.reading import Quantity
-from store import board, equipment, jobs, procedures, readings, series
+from store import board, equipment, jobs, layout, procedures, readings, series, upkeep
 from store.database import Connection, connect
 from store.layout import ensure_layout
 from store.migrate import MIGRATIONS
@@ -40,9 +41,10 @@ def timescale() -> Iterator[Connection]:
         assert server.stdout is not None
         assert server.stdout.readline().strip() == "ready"
         dsn = f"host=127.0.0.1 port={port} user=postgres password=x dbname=postgres sslmode=disable"
-        with connect(dsn, application="test") as conn:
+        with connect(dsn, application="test", autocommit=True) as conn:
             for path in sorted((MIGRATIONS / "versions").glob("*.sql")):
-                conn.execute(path.read_bytes())
+                with conn.transaction():
+                    conn.execute(path.read_bytes())
             assert ensure_layout(conn) == "hypertable"
             yield conn
     finally:
@@ -92,15 +94,15 @@ def test_the_statement_of_ingest_tells_new_readings_from_old_ones(timescale: Con
     moment = datetime(2026, 5, 1, tzinfo=UTC)
     readings.prepare(timescale)
     for expected in (1, 0):
-        timescale.execute("TRUNCATE staging")
-        timescale.execute(
-            "INSERT INTO staging (instrument_id, quantity, place_id, time, value, arrived) "
-            "VALUES (2, 1, 1, %s, 60.0, %s)",
-            (moment, moment),
-        )
-        row = timescale.execute(readings.INSERT).fetchone()
-        assert row is not None
-        assert row["new"] == expected
+        with timescale.transaction():
+            timescale.execute(
+                "INSERT INTO staging (instrument_id, quantity, place_id, time, value, arrived) "
+                "VALUES (2, 1, 1, %s, 60.0, %s)",
+                (moment, moment),
+            )
+            row = timescale.execute(readings.INSERT).fetchone()
+            assert row is not None
+            assert row["new"] == expected
 
 
 def test_a_thinned_series_keeps_its_extremes_across_chunks(timescale: Connection) -> None:
@@ -128,3 +130,124 @@ def test_the_board_reads_its_rows(timescale: Connection) -> None:
     jobs.assign(timescale, job.id, gauge.id, 1_780_000_000_000_000)
     (row,) = board.rows(timescale)
     assert row.title == "Chiller 2"
+
+
+# Columnstore and retention ----------------------------------------------------------------------------
+
+NOW_US = 1_800_000_000_000_000
+DAY_US = 86_400_000_000
+GAUGE = 77
+
+
+def fill(conn: Connection, instrument_id: int, days_ago: int) -> int:
+    """A reading a minute through a day; returns when it began [µs]."""
+    begin_us = (NOW_US // DAY_US - days_ago) * DAY_US
+    conn.execute(
+        "INSERT INTO reading (instrument_id, quantity, place_id, time, value, arrived) "
+        "SELECT %s, 1, 1, t, 40 + extract(epoch FROM t)::bigint %% 97, t + interval '1 second' FROM "
+        "generate_series(%s::timestamptz, %s::timestamptz, interval '1 minute') t",
+        (instrument_id, to_datetime(begin_us), to_datetime(begin_us + DAY_US - 1)),
+    )
+    return begin_us
+
+
+def kept(conn: Connection, instrument_id: int) -> list[tuple[object, ...]]:
+    """All there is of an instrument, wherever it is."""
+    rows = conn.execute(
+        "SELECT time, value, arrived FROM reading_of(%s, '-infinity', 'infinity') ORDER BY time, value",
+        (instrument_id,),
+    )
+    return [tuple(row.values()) for row in rows]
+
+
+def columnar(conn: Connection, days_ago: int) -> bool:
+    begin = to_datetime((NOW_US // DAY_US - days_ago) * DAY_US)
+    return next(part.columnar for part in layout.parts(conn) if part.since == begin)
+
+
+def test_days_go_to_the_columnstore_once_no_gateway_is_likely_to_bring_more(timescale: Connection) -> None:
+    for days_ago in (12, 7, 1):
+        fill(timescale, GAUGE, days_ago)
+    before = kept(timescale, GAUGE)
+    done = upkeep.tend(timescale, upkeep.Rules(), NOW_US)
+    assert done.layout == "hypertable"
+    assert [columnar(timescale, ago) for ago in (12, 7, 1)] == [True, False, False]
+    assert kept(timescale, GAUGE) == before
+    assert upkeep.tend(timescale, upkeep.Rules(), NOW_US).columnar == []
+    # A procedure that waits ten days for readings keeps ten days and one in rows.
+    timescale.execute("UPDATE procedure SET patience_s = 10 * 86400 WHERE is_default")
+    fill(timescale, GAUGE, 11)
+    assert upkeep.tend(timescale, upkeep.Rules(columnstore_days=2), NOW_US).columnar == []
+    timescale.execute("UPDATE procedure SET patience_s = 86400 WHERE is_default")
+    assert len(upkeep.tend(timescale, upkeep.Rules(columnstore_days=2), NOW_US).columnar) == 2
+
+
+def test_a_late_reading_joins_a_compressed_day_and_one_that_comes_twice_vanishes(
+    timescale: Connection,
+) -> None:
+    readings.prepare(timescale)
+    begin_us = fill(timescale, GAUGE + 1, 20)
+    upkeep.tend(timescale, upkeep.Rules(), NOW_US)
+    assert columnar(timescale, 20)
+    before = kept(timescale, GAUGE + 1)
+    for new in (1, 0):
+        with timescale.transaction():
+            timescale.execute(
+                "INSERT INTO staging (instrument_id, quantity, place_id, time, value, arrived) VALUES "
+                "(%(gauge)s, 1, 1, %(old)s, %(value)s, now()), (%(gauge)s, 1, 1, %(late)s, 41.5, %(late)s)",
+                {
+                    "gauge": GAUGE + 1,
+                    "old": before[3][0],
+                    "value": before[3][1],
+                    "late": to_datetime(begin_us + 12_345_678),
+                },
+            )
+            row = timescale.execute(readings.INSERT).fetchone()
+            assert row is not None
+            assert row["new"] == new
+    late = to_datetime(begin_us + 12_345_678)
+    assert kept(timescale, GAUGE + 1) == sorted([*before, (late, 41.5, late)])
+    # What came late is compressed with the rest by the next upkeep.
+    timescale.execute("DELETE FROM work")
+    upkeep.tend(timescale, upkeep.Rules(), NOW_US)
+    assert kept(timescale, GAUGE + 1) == sorted([*before, (late, 41.5, late)])
+
+
+@pytest.mark.parametrize("compressed", [False, True])
+def test_retention_drops_chunks_and_keeps_the_evidence_of_jobs(
+    timescale: Connection, *, compressed: bool
+) -> None:
+    days_ago = 41 + compressed
+    gauge = GAUGE + 2 + 2 * compressed
+    begin_us = fill(timescale, gauge, days_ago)
+    fill(timescale, gauge + 1, days_ago)
+    for table in ("work", "assignment"):
+        timescale.execute(f"DELETE FROM {table}".encode())
+    before = kept(timescale, gauge)
+    if compressed:
+        upkeep.tend(timescale, upkeep.Rules(), NOW_US)
+        assert columnar(timescale, days_ago)
+    site = equipment.add_site(timescale, f"Pier {days_ago}", "UTC")
+    gateway, _ = equipment.add_gateway(timescale, f"pier-{days_ago}", site.id, to_datetime(begin_us))
+    procedure = procedures.default(timescale)
+    job = jobs.add(timescale, "Freezer", site.id, procedure.id, begin_us)
+    timescale.execute(
+        "INSERT INTO instrument (id, gateway_id, name, role, position) OVERRIDING SYSTEM VALUE "
+        "VALUES (%s, %s, 'g1', 'gauge', 'circuit')",
+        (gauge, gateway.id),
+    )
+    jobs.assign(timescale, job.id, gauge, begin_us)
+    keep = upkeep.Rules(keep_days=40)
+    held = upkeep.tend(timescale, keep, NOW_US)
+    assert f"job {job.id} is not closed" in [one.why for one in held.held]
+    assert kept(timescale, gauge) == before
+    timescale.execute("UPDATE job SET state = 'closed', closed_at = opened_at WHERE id = %s", (job.id,))
+    timescale.execute("UPDATE assignment SET until = since + interval '1 hour' WHERE job_id = %s", (job.id,))
+    done = upkeep.tend(timescale, keep, NOW_US)
+    assert done.evidence == len(before) == 1440
+    assert kept(timescale, gauge) == before
+    assert kept(timescale, gauge + 1) == []
+    left = timescale.execute(
+        "SELECT count(*) AS n FROM reading WHERE instrument_id = %s", (gauge,)
+    ).fetchone()
+    assert left == {"n": 0}
