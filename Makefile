@@ -14,7 +14,8 @@ COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-head
 	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 
 .PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early \
-	bench-pulldown bench-worker bench-ingest bench-poison bench-late bench-outage chaos fuzz clean
+	bench-pulldown bench-worker bench-ingest bench-poison bench-late bench-outage bench-store \
+	chaos fuzz clean
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
@@ -23,7 +24,7 @@ help:
 	@echo "make lint types   style, imports between rooms, types"
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
 	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-worker bench-ingest"
-	@echo "make bench-poison bench-late bench-outage"
+	@echo "make bench-poison bench-late bench-outage bench-store"
 	@echo "                  measurements, to bench/results"
 	@echo "make chaos        loses, doubles or invents anything? (ARGS='--broker mosquitto --readings 2000000 --seed 1')"
 	@echo "make fuzz         a million hostile inputs against the decoders (ARGS='--inputs 5000000 --seed 7')"
@@ -79,6 +80,9 @@ bench-worker: $(RUNTIME)
 
 bench-ingest: $(RUNTIME)
 	"$(BIN)/python" -m bench.ingest $(ARGS)
+
+bench-store: $(DEVELOPMENT)
+	"$(BIN)/python" -m bench.store $(ARGS)
 
 bench-poison: $(RUNTIME)
 	"$(BIN)/python" -m bench.poison $(ARGS)

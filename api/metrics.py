@@ -92,6 +92,11 @@ CATALOGUE = (
          "Refusals only counted, for want of room or because they came too fast."),
     Told("quarantine_overflow_gateways", "gauge", (),
          "Gateways of which something was only counted; all that are not registered are one."),
+    Told("reading_days", "gauge", (), "Tables of readings, one a day."),
+    Told("reading_days_ahead", "gauge", (),
+         "Days to come that have theirs; TimescaleDB makes them when needed."),
+    Told("readings_stray", "gauge", (),
+         "Readings of days without a table, waiting for the next upkeep; counted up to 10,000."),
     Told("open_streams", "gauge", (), "Pages that listen to this process."),
     Told("events_published", "counter", (), "Events passed on to open pages."),
     Told("streams_dropped", "counter", (), "Open pages that were too slow and had to connect anew."),
@@ -107,7 +112,9 @@ Sample = tuple[str, dict[str, str], Any]
 def text(context: Context) -> bytes:
     """All metrics in the OpenMetrics text format."""
     with context.database() as conn:
-        samples = [*_of_tables(context, observed.numbers(conn, to_datetime(context.clock.now_us())))]
+        now = to_datetime(context.clock.now_us())
+        numbers = observed.numbers(conn, now) | observed.readings(conn, now)
+        samples = [*_of_tables(context, numbers)]
         samples += [
             ("hold_tests", _labels("hold_tests", key), n) for key, n in observed.hold_tests(conn).items()
         ]

@@ -147,6 +147,12 @@ def default_days(conn: Connection) -> dict[date, int]:
     return {row["day"]: row["n"] for row in rows}
 
 
+def strays(conn: Connection, most: int) -> int:
+    """How many readings lie in the DEFAULT partition, counted up to ``most``."""
+    row = conn.execute("SELECT count(*) AS n FROM (SELECT FROM reading_default LIMIT %s) some", (most,))
+    return int(one(row.fetchone())["n"])
+
+
 def make_partition(conn: Connection, day: date) -> int:
     """Make a day's partition, in a transaction; returns how many readings moved there from the DEFAULT one.
 

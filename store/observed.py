@@ -5,7 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 
 from model.skew import TOLERANCE_S
+from store import layout
 from store.database import Connection, one
+
+MOST_STRAYS = 10_000
+"""More readings outside of their days are not counted at each look."""
 
 # Ages of work and notifications are by the database's own clock, which wrote their times; timers are due by
 # the injected one.
@@ -44,6 +48,16 @@ def numbers(conn: Connection, now: datetime) -> dict[str, float]:
     """
     given = {"now": now, "tolerance_s": TOLERANCE_S}
     return {name: float(value) for name, value in one(conn.execute(_NUMBERS, given).fetchone()).items()}
+
+
+def readings(conn: Connection, now: datetime) -> dict[str, float]:
+    """How the readings are laid out, by names of metrics; what only partitions have is missing elsewhere."""
+    parts = layout.parts(conn)
+    told: dict[str, float] = {"reading_days": len(parts)}
+    if layout.kind_of(conn) == layout.PARTITIONS:
+        told["reading_days_ahead"] = sum(part.since > now for part in parts)
+        told["readings_stray"] = layout.strays(conn, MOST_STRAYS)
+    return told
 
 
 def hold_tests(conn: Connection) -> dict[tuple[str, str], int]:

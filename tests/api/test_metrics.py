@@ -20,12 +20,13 @@ from desk.worker.service import run as run_desk
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.service import run as run_ingest
 from model.clock import HandClock, SystemClock
-from store import clocks
+from store import clocks, layout, upkeep
 from store.database import connect
 from store.measures import BOUNDS_S, Measures
 from tests.api.serving import serving
 from tests.fix_broker import NatsBroker
 from tests.ingest.helpers import NOW_US, register
+from tests.store import history
 from tests.waiting import wait_until
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "metrics.md"
@@ -186,3 +187,20 @@ def test_a_histogram_counts_each_duration_once_and_below_its_bound() -> None:
     assert sum(counts) == 5
     assert (counts[0], counts[3], counts[4], counts[-1]) == (2, 1, 1, 1)
     assert total == BOUNDS_S[3] * 2.01 + 1e9
+
+
+def test_readings_without_a_day_of_their_own_are_told_until_somebody_tends_them(
+    scrape: Scrape, database: str
+) -> None:
+    def told() -> dict[str, float]:
+        families = scrape()
+        names = ("reading_days", "reading_days_ahead", "readings_stray")
+        return {name: families[PREFIX + name].samples[0].value for name in names}
+
+    register(database)
+    days = told()["reading_days"]
+    with connect(database, application="test", autocommit=True) as conn:
+        history.put(conn, history.every(1, history.midnight_us(60), history.midnight_us(58)))
+        assert told()["readings_stray"] == 288
+        upkeep.tend(conn, upkeep.Rules(), SystemClock().now_us())
+    assert told() == {"reading_days": days + 2, "reading_days_ahead": layout.DAYS_AHEAD, "readings_stray": 0}
