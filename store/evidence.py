@@ -63,15 +63,16 @@ WITH kept AS MATERIALIZED (
           AND e.starts < (%(until)s::timestamptz[])[cardinality(%(until)s::timestamptz[])]
     ) both_of_them GROUP BY quantity, place_id, time, value
 ), stepped AS (
-    SELECT *, time - lag(time, 1, starts) OVER (PARTITION BY quantity, place_id, starts ORDER BY time, value)
-        AS step
+    SELECT *, time - lag(time, 1, starts) OVER piece AS step,
+           arrived - lag(arrived, 1, starts) OVER piece AS wait
     FROM (SELECT *, date_bin('30 minutes', time, 'epoch') AS starts FROM kept) binned
+    WINDOW piece AS (PARTITION BY quantity, place_id, starts ORDER BY time, value)
 )
 INSERT INTO evidence (instrument_id, quantity, place_id, starts, n, steps, value, arrived)
 SELECT %(instrument)s, quantity, place_id, starts, count(*),
        array_agg((extract(epoch FROM step) * 1000000)::integer ORDER BY time, value),
        array_agg(value ORDER BY time, value),
-       array_agg((extract(epoch FROM arrived - starts) * 1000000)::bigint ORDER BY time, value)
+       array_agg((extract(epoch FROM wait) * 1000000)::bigint ORDER BY time, value)
 FROM stepped GROUP BY quantity, place_id, starts
 ON CONFLICT (instrument_id, quantity, place_id, starts) DO UPDATE
 SET n = excluded.n, steps = excluded.steps, value = excluded.value, arrived = excluded.arrived

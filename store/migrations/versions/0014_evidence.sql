@@ -9,21 +9,22 @@ CREATE TABLE evidence (
     steps integer[] NOT NULL,                  -- µs from each reading to the next, in order of time and value;
                                                -- the first from "starts". Equal ones compress to nearly nothing.
     value double precision[] NOT NULL,
-    arrived bigint[] NOT NULL,                 -- µs after "starts"
+    arrived bigint[] NOT NULL,                 -- µs from each arrival to the next, as they stand beside "steps"
     PRIMARY KEY (instrument_id, quantity, place_id, starts),
     CHECK (cardinality(steps) = n AND cardinality(value) = n AND cardinality(arrived) = n)
 );
 
 -- The readings are laid out after the migrations, on each database in its own way.
 SET LOCAL check_function_bodies = off;
--- A step within half an hour fits an integer, and sums of integers are exact and fast.
+-- A step within half an hour fits an integer. Sums of integers are exact and fast, those of double precision
+-- also up to 2^53 µs, which are three centuries.
 CREATE FUNCTION unpacked(
     starts timestamptz, steps integer[], value double precision[], arrived bigint[]
 ) RETURNS TABLE ("time" timestamptz, value double precision, arrived timestamptz)
 LANGUAGE sql STABLE PARALLEL SAFE AS $$
     SELECT $1 + sum(p.step) OVER (ORDER BY p.i) * interval '1 microsecond', p.value,
-           $1 + p.late * interval '1 microsecond'
-    FROM unnest($2, $3, $4) WITH ORDINALITY AS p (step, value, late, i)
+           $1 + sum(p.wait::double precision) OVER (ORDER BY p.i) * interval '1 microsecond'
+    FROM unnest($2, $3, $4) WITH ORDINALITY AS p (step, value, wait, i)
 $$;
 -- The readings of an instrument, both ends included, wherever they are. PostgreSQL puts the body in the place of the
 -- call, so that conditions on it reach the indexes of both.
