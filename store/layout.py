@@ -149,7 +149,7 @@ def default_days(conn: Connection) -> dict[date, int]:
 
 def strays(conn: Connection, most: int) -> int:
     """How many readings lie in the DEFAULT partition, counted up to ``most``."""
-    row = conn.execute("SELECT count(*) AS n FROM (SELECT FROM reading_default LIMIT %s) some", (most,))
+    row = conn.execute("SELECT count(*) AS n FROM (SELECT FROM reading_default LIMIT %s) counted", (most,))
     return int(one(row.fetchone())["n"])
 
 
