@@ -141,5 +141,14 @@ def measures(found: dict[str, dict[str, object]], size: int) -> dict[str, Measur
         f"{name}, {way}": Measure(round(rate), "readings/s", "shown", True) for way, rate in rates.items()
     }
     for way, base in (("one share", "one alone"), ("two shares", "one share")):
-        table[f"{name}, {way} over {base}"] = Measure(round(rates[way] / rates[base], 2), "", "shown", True)
+        pairs = zip(_each(found[way]), _each(found[base]), strict=True)
+        ratio = statistics.median(mine / others for mine, others in pairs)
+        table[f"{name}, {way} over {base}"] = Measure(round(ratio, 2), "", "shown", True)
     return table
+
+
+def _each(summed: dict[str, object]) -> list[float]:
+    """Readings a second of each round."""
+    each = summed["each"]
+    assert isinstance(each, list)
+    return each
