@@ -23,11 +23,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analytics.core.forecast import Data, look_ahead
+from analytics.core import forecast
+from analytics.core.curves import Data
 from model.clock import US
 from model.judgement import EarlyCall, Forecast
 
-CALL_AT = 0.98
+CALL_AT = 0.97
 """Probability at which a fail is called,"""
 
 SURE_AT = 0.99
@@ -227,7 +228,7 @@ def _look(early: Early, frame: Frame, time_us: int) -> None:
         early.noise / 0.977,
         step_of(early),
     )
-    seen = look_ahead(data, frame.length_s, limit_pa)
+    seen = forecast.look_ahead(data, frame.length_s, limit_pa)
     early.expected = (seen.at_s, seen.pressure_pa, seen.slope_pa_s, seen.deviation_pa)
     if seen.crossing is None:
         early.forecast = Forecast(seen.probability)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analytics.core.forecast import Data, Outlook, look_ahead, normal_cdf
+from analytics.core.curves import Data, Outlook, normal_cdf
+from analytics.core.forecast import look_ahead
 
 LENGTH_S = 1800.0
 LIMIT_PA = 333.0
