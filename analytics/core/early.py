@@ -10,9 +10,9 @@ and at once when a mean is far above what the last look had expected.
 Only a fail is ever called early, once, when its probability reaches `CALL_AT`. Why that holds an error rate
 however often one looks: the posterior probability of "it will not fail" is a martingale, so by Ville's
 inequality (Ville 1939; Wald's bound for his sequential test is the same) the chance that it ever falls to α
-on a hold that does not fail is at most α/(1 − α) times the odds of a fail. At even odds and α = 0.02 that is
-2 %. It is true as far as the curves of `analytics.core.forecast` are, and a bound: α was set by the rate that
-was measured on curves of other models (``docs/explanation/early-call.md``).
+on a hold that does not fail is at most α/(1 − α) times the odds of a fail. At even odds and α = 0.05 that is
+5 %. It is a bound, true as far as the probability is; α was set by the rate that was measured on curves of
+other models (``docs/explanation/early-call.md``).
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from analytics.core.curves import Data
 from model.clock import US
 from model.judgement import EarlyCall, Forecast
 
-CALL_AT = 0.97
+CALL_AT = 0.95
 """Probability at which a fail is called,"""
 
 SURE_AT = 0.99

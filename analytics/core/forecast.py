@@ -3,8 +3,14 @@
 The curves of `analytics.core.curves` make a probability; it is too careful in the middle and too sure where
 no curve is the truth. So a small map (`analytics.core.small_map`) follows, on their answer and some plain
 figures of the readings; its coefficients come from simulated holds of models that are not among the curves
-(``bench/calibrate_early.py``) and lie with their origin in ``forecast.json``. When the limit would be crossed
-is left to the curves.
+(``bench/calibrate_early.py``) and lie with their origin in ``forecast.json``. Curves and map are pooled half
+and half on the scale of log-odds [1]_: where the map has seen little, the curves hold it back. When the limit
+would be crossed is left to the curves.
+
+References
+----------
+.. [1] Genest, C. and Zidek, J. (1986). Combining probability distributions. Statistical Science 1(1),
+   114-135: the logarithmic opinion pool (from memory).
 """
 
 from __future__ import annotations
@@ -34,8 +40,9 @@ def look_ahead(data: Data, length_s: float, limit_pa: float) -> Outlook:
         Permitted pressure [Pa].
     """
     curves = weigh_curves(data, length_s, limit_pa)
-    calibrated = float(calibration()(figures(data, length_s, limit_pa, curves))[1])
-    probability = min(calibrated, CERTAIN)
+    fails = float(calibration()(figures(data, length_s, limit_pa, curves))[1])
+    pooled = 0.5 * (_logit(curves.outlook.probability) + _logit(fails))
+    probability = min(1.0 / (1.0 + math.exp(-pooled)), CERTAIN)
     return replace(
         curves.outlook,
         probability=probability,
@@ -53,7 +60,6 @@ def figures(data: Data, length_s: float, limit_pa: float, curves: Curves) -> Flo
     room = max(limit_pa - first, 0.05 * limit_pa)
     left = max(limit_pa - outlook.pressure_pa, 0.02 * room)
     steady = room / length_s
-    said = min(max(outlook.probability, 1e-5), 1 - 1e-5)
     middle = float(curves.weight @ curves.end)
     order = np.argsort(curves.end)
     low = float(np.interp(0.05, np.cumsum(curves.weight[order]), curves.end[order]))
@@ -63,7 +69,7 @@ def figures(data: Data, length_s: float, limit_pa: float, curves: Curves) -> Flo
     crossing_s = 1.5 * length_s if outlook.crossing is None else outlook.crossing[0]
     return np.array(
         [
-            math.log(said / (1 - said)),
+            _logit(outlook.probability),
             math.log(max(now_s / length_s, 1e-3)),
             *np.log(np.maximum(curves.kinds, 1e-3)),
             math.asinh(5 * (middle - limit_pa) / room),
@@ -86,6 +92,11 @@ def figures(data: Data, length_s: float, limit_pa: float, curves: Curves) -> Flo
             math.log(max(outlook.deviation_pa / room, 1e-4)),
         ]
     )
+
+
+def _logit(share: float) -> float:
+    near = min(max(share, 1e-5), 1 - 1e-5)
+    return math.log(near / (1 - near))
 
 
 def _thirds(n: int) -> tuple[slice, slice, slice]:
