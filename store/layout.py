@@ -131,6 +131,12 @@ def _ensure_partitioned(conn: Connection) -> None:
     conn.execute("CREATE TABLE IF NOT EXISTS reading_default PARTITION OF reading DEFAULT")
 
 
+def part_of(day: date) -> Part:
+    """A day's partition, made already or not."""
+    since = datetime(day.year, day.month, day.day, tzinfo=UTC)
+    return Part("public", f"reading_{day:%Y%m%d}", since, since + DAY)
+
+
 def missing_days(conn: Connection, today: date) -> list[date]:
     """Days around today that have no partition yet."""
     have = {part.since.date() for part in parts(conn)}
@@ -158,8 +164,8 @@ def make_partition(conn: Connection, day: date) -> int:
 
     Those must move before, else PostgreSQL refuses; and none may come while they do.
     """
-    since = datetime(day.year, day.month, day.day, tzinfo=UTC)
-    table = sql.Identifier(f"reading_{day:%Y%m%d}")
+    part = part_of(day)
+    since, table = part.since, sql.Identifier(part.name)
     conn.execute("LOCK TABLE reading_default IN SHARE ROW EXCLUSIVE MODE")
     conn.execute(sql.SQL("CREATE TABLE {} (LIKE reading INCLUDING DEFAULTS)").format(table))
     moved = conn.execute(

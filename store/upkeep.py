@@ -8,7 +8,7 @@ was before it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -112,7 +112,7 @@ def _tend(conn: Connection, rules: Rules, now: datetime, done: Done, say: Say) -
     if done.layout == layout.PARTITIONS:
         _make_partitions(conn, now, done, say)
     # Retention before compression: what goes need not be compressed first.
-    for number, part in enumerate(due := _past(conn, rules, now)):
+    for number, part in enumerate(due := _past(layout.parts(conn), rules, now)):
         say(f"dropping {part.name}", number, len(due))
         with _postponing(done, f"dropping {part.name}"):
             _retire(conn, part, done, say)
@@ -129,12 +129,14 @@ def _tend(conn: Connection, rules: Rules, now: datetime, done: Done, say: Say) -
 
 
 def _foresee(conn: Connection, rules: Rules, now: datetime, done: Done) -> None:
+    parts = layout.parts(conn)
     if done.layout == layout.PARTITIONS:
         strays = layout.default_days(conn)
-        days = sorted({*layout.missing_days(conn, now.date()), *strays})
-        done.made = [f"reading_{day:%Y%m%d}" for day in days]
+        new = [layout.part_of(day) for day in sorted({*layout.missing_days(conn, now.date()), *strays})]
+        done.made = [part.name for part in new]
         done.emptied = sum(strays.values())
-    for part in _past(conn, rules, now):
+        parts = sorted([*parts, *new], key=lambda part: part.since)
+    for part in _past(parts, rules, now):
         if why := _holder(conn, part):
             done.held.append(Held(part.name, why))
         else:
@@ -186,7 +188,7 @@ def _make_partitions(conn: Connection, now: datetime, done: Done, say: Say) -> N
             with _step(conn):
                 moved = layout.make_partition(conn, day)
             done.emptied += moved
-            done.made.append(f"reading_{day:%Y%m%d}")
+            done.made.append(layout.part_of(day).name)
         if done.postponed:
             break
 
@@ -215,11 +217,11 @@ def _cut(keep_days: int, now: datetime) -> datetime:
     return now - timedelta(days=keep_days)
 
 
-def _past(conn: Connection, rules: Rules, now: datetime) -> list[Part]:
+def _past(parts: Iterable[Part], rules: Rules, now: datetime) -> list[Part]:
     """Parts of which every reading is older than the retention."""
     if rules.keep_days is None:
         return []
-    return [part for part in layout.parts(conn) if part.until <= _cut(rules.keep_days, now)]
+    return [part for part in parts if part.until <= _cut(rules.keep_days, now)]
 
 
 def _holder(conn: Connection, part: Part) -> str | None:

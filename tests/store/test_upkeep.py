@@ -275,11 +275,8 @@ def test_a_dry_run_says_what_a_run_does_and_does_nothing(conn: Connection) -> No
     assert names(conn) == before
     assert in_rows(conn) == len(days(1, 40, 37) * 2 + days(1, 50, 49))
     done = tend(conn, KEEP, NOW_US)
-    assert (seen.made, seen.emptied, seen.evidence, seen.held) == (
-        done.made, done.emptied, done.evidence, done.held,
-    )  # fmt: skip
-    # A day that is still in the DEFAULT partition has no part of its own yet that could be foreseen to go.
-    assert [*seen.dropped, part_of(midnight_us(50))] == [*done.dropped[1:], done.dropped[0]]
+    assert seen.dropped
+    assert seen == done
 
 
 # Killed -----------------------------------------------------------------------------------------------
