@@ -18,7 +18,7 @@ import paho.mqtt.client as mqtt
 import psycopg
 from numpy.typing import NDArray
 
-PATIENCE_S = 60.0
+PATIENCE_S = 180.0
 GLANCE_S = 0.5
 STEP_PA = 2.0**-20
 """Values go up by this from `FIRST_PA`: a binary fraction, so that nothing is rounded."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -198,9 +199,8 @@ class Writer(threading.Thread):
         measures.count("ingest_readings", sum(written.new for written in done), lane=lane)
         measures.count("ingest_receipts", sum(len(written.receipts) for written in done), lane=lane)
         measures.count("ingest_commits", len(done), lane=lane)
-        for item in items:
-            for refused in item.all_refused():
-                measures.count("ingest_refused", reason=refused.code)
+        for code, n in Counter(refused.code for item in items for refused in item.all_refused()).items():
+            measures.count("ingest_refused", n, reason=code)
         for name, moments in (
             ("ingest_commit_delay_seconds", [item.message.arrived_us for item in items]),
             ("ingest_publish_delay_seconds", [pack.sent_us for pack in packs if pack.sent_us is not None]),
