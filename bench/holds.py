@@ -77,6 +77,12 @@ class Hold:
         Leak, water, tail (each as if it added 1 Pa) and all the rest, at the readings [Pa]: for the oracle.
     noise : float
         Proportional noise of the gauge.
+    clean_pa : ndarray, shape (n,)
+        What the gauge would read without noise, spikes and display steps [Pa].
+    step_pa : float
+        Display step, 0 for none [Pa].
+    interval_s : float
+        Between readings [s].
     """
 
     time_s: FloatArray
@@ -94,6 +100,9 @@ class Hold:
     strata: dict[str, str]
     shapes: FloatArray
     noise: float
+    clean_pa: FloatArray
+    step_pa: float
+    interval_s: float
 
 
 def cause_of(parts: FloatArray | tuple[float, ...], least: float) -> Cause:
@@ -156,12 +165,12 @@ def hold(rng: np.random.Generator) -> Hold:
     parts = (float(sizes[0]), float(sizes[1]), float(sizes[2]))
     began = float(np.interp(settle_s, grid, whole))
     true_permitted = max(limit - began, 0.1 * began)
-    noise, top, t, p = reading
+    noise, top, t, p, clean = reading
     seen = 1.0
     if rng.random() < 0.25:  # looked at while it runs, or opened again
         seen = rng.uniform(0.2, 0.9)
         t = t[t <= max(seen * hold_s, settle_s + 20 * interval)]
-        p = p[: len(t)]
+        p, clean = p[: len(t)], clean[: len(t)]
     settled = p[(t >= settle_s - 60) & (t <= settle_s + interval)]
     shown = float(np.median(settled if len(settled) > 2 else p[np.argsort(np.abs(t - settle_s))[:3]]))
     span = float(np.interp(hold_s, grid, leak) - np.interp(settle_s, grid, leak))
@@ -195,6 +204,9 @@ def hold(rng: np.random.Generator) -> Hold:
         },
         np.stack([np.interp(t, grid, one) for one in curves], axis=1),
         noise,
+        clean,
+        read,
+        interval,
     )
 
 
@@ -320,8 +332,8 @@ def _gauge(
     hold_s: float,
     interval: float,
     settle_s: float,
-) -> tuple[float, tuple[float, float, FloatArray, FloatArray]]:
-    """What is read of a curve: its display step; noise, top of range, times and pressures."""
+) -> tuple[float, tuple[float, float, FloatArray, FloatArray, FloatArray]]:
+    """What is read of a curve: its display step; noise, top of range, times, pressures, and these clean."""
     t = np.arange(0.0, hold_s + 0.5 * interval, interval) + rng.uniform(0, interval)
     t = t[t <= hold_s]
     if rng.random() < 0.3:
@@ -350,4 +362,4 @@ def _gauge(
     if rng.random() < 0.2:
         p[rng.integers(0, len(t), max(1, len(t) // 500))] *= rng.uniform(2, 10)
     top = float(rng.choice([2666.0, 3333.0, 13_332.0]))
-    return step, (noise, top, t, np.minimum(p, top))
+    return step, (noise, top, t, np.minimum(p, top), np.minimum(curve, top))

@@ -29,6 +29,7 @@ from bench.holds import Hold
 from bench.kept import each_hold
 from bench.oracle import oracle
 from bench.report import Measure, write
+from bench.verdicts import compared, verdicts_right
 from model.judgement import CERTAIN, Cause, Diagnosis
 from physics.types import FloatArray
 
@@ -249,6 +250,18 @@ def measures(strata: dict[str, Rates], many: Sequence[Judged], seed: int) -> dic
     }
 
 
+def of_verdicts(seed: int, number: int) -> dict[str, Measure]:
+    """Verdicts on what was shown against those without noise."""
+    both = each_hold("verdicts", compared, seed, number)
+    right, clear, missed = verdicts_right(both)
+    return {
+        "verdict as without noise, where clear of the limit": _over(100 * right, "%", 100),
+        "clear fails called passed": _under(float(missed), "", 0),
+        "holds whose verdicts were compared": Measure(len(both), "", "shown", True),
+        "of these clear of the limit": Measure(clear, "", "shown", True),
+    }
+
+
 def _over(value: float, unit: str, least: float) -> Measure:
     return Measure(round(value, 2), unit, f">= {least:g}", value >= least)
 
@@ -318,6 +331,7 @@ def main() -> None:
     """Judge, show, write down."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--holds", type=int, default=20_000)
+    parser.add_argument("--verdicts", type=int, default=3_000, help="holds whose verdicts are compared")
     parser.add_argument("--seed", type=int, default=None, help="of the holds; the commit's hash if not given")
     parser.add_argument("--handbook", action="store_true", help="put the tables into the handbook, too")
     given = parser.parse_args()
@@ -326,7 +340,7 @@ def main() -> None:
     strata = by_stratum(many)
     show(strata)
     print(f"seed {seed}, {len(many)} of {given.holds} holds with enough readings, named from {CERTAIN}")
-    found = measures(strata, many, seed)
+    found = of_verdicts(seed, given.verdicts) | measures(strata, many, seed)
     if given.handbook:
         into_handbook(found, strata, many, f"{len(many)} holds, seed {seed}")
     write(

@@ -9,7 +9,8 @@ from analytics.core.estimate import CAUSES
 from bench.holds import COUNTS, Hold, cause_of, hold, holds
 from bench.judgement import Judged, deciles, rates, risk_coverage
 from bench.oracle import oracle
-from model.judgement import Cause
+from bench.verdicts import Compared, compared, verdicts_right
+from model.judgement import Cause, Verdict
 from physics.water import saturation_pressure
 
 
@@ -88,3 +89,19 @@ def test_rates_and_risk() -> None:
     assert (found.n, found.right, found.named, found.right_named) == (2, 0.5, 0.5, 1.0)
     assert found.covered == 0.5
     assert [row["named"] for row in risk_coverage(many)][:3] == [1.0, 1.0, 0.5]
+
+
+def test_noise_changes_no_verdict_that_is_clear_of_the_limit() -> None:
+    both = [one for hold in holds(31, 40) if hold.interval_s >= 10 and (one := compared(hold)) is not None]
+    assert {one.clean for one in both} == {Verdict.PASSED, Verdict.FAILED}
+    share, clear, missed = verdicts_right(both)
+    assert clear > 0.8 * len(both)
+    assert (share, missed) == (1.0, 0)
+
+
+def test_a_verdict_that_differs_is_counted() -> None:
+    near = Compared(Verdict.PASSED, Verdict.FAILED, 1.0, 2.0)
+    wrong = Compared(Verdict.PASSED, Verdict.FAILED, 5.0, 2.0)
+    right = Compared(Verdict.PASSED, Verdict.PASSED, -5.0, 2.0)
+    assert verdicts_right([near, right]) == (1.0, 1, 0)
+    assert verdicts_right([near, right, wrong]) == (0.5, 2, 1)
