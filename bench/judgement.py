@@ -25,6 +25,7 @@ from analytics.core.binned import Binned
 from analytics.core.cause import diagnose
 from analytics.core.estimate import CAUSES, SCALE_SD
 from analytics.core.shapes import error_covariance
+from bench import verdicts
 from bench.holds import Hold
 from bench.kept import each_hold
 from bench.oracle import oracle
@@ -252,7 +253,7 @@ def measures(strata: dict[str, Rates], many: Sequence[Judged], seed: int) -> dic
 
 def of_verdicts(seed: int, number: int) -> dict[str, Measure]:
     """Verdicts on what was shown against those without noise."""
-    both = each_hold("verdicts", compared, seed, number)
+    both = each_hold("verdicts", compared, seed, number, reads=[Path(verdicts.__file__)])
     right, clear, missed = verdicts_right(both)
     return {
         "verdict as without noise, where clear of the limit": _over(100 * right, "%", 100),

@@ -75,7 +75,8 @@ def _verdict(hold: Hold, rule: Rule, pressure: FloatArray) -> tuple[Verdict, Flo
         0.0,
         True,
         False,
-        float(pressure[0]),
+        # Filtered before the valve closed: a spike at that moment is none of it.
+        float(hold.clean_pa[0]),
         0,
         gauge.interval_us,
         gauge.gap_us,
