@@ -42,6 +42,8 @@ def write_configuration(
                 "max_queued_messages 0",
                 "max_queued_bytes 1000000000",
                 "max_inflight_messages 1000",
+                # Else packs wait for TCP's acknowledgements: see deploy/mosquitto.conf.
+                "set_tcp_nodelay true",
                 "persistence true",
                 f"persistence_location {folder / 'store'}/",
                 f"autosave_on_changes {str(each_change).lower()}",

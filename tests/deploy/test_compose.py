@@ -152,6 +152,8 @@ def test_mosquitto_reads_the_files_that_are_written_for_it_and_drops_nothing() -
     # mosquitto.conf(5): 0 means no limit of number; the limit in bytes bounds the memory.
     assert settings["max_queued_messages"] == "0"
     assert int(settings["max_queued_bytes"]) == 1_000_000_000
+    # mosquitto.conf(5): by default false, so that Nagle's algorithm holds packets back.
+    assert settings["set_tcp_nodelay"] == "true"
     assert settings["persistence"] == "true"
     # Seconds, unless autosave_on_changes is set.
     assert (settings["autosave_on_changes"], settings["autosave_interval"]) == ("false", "5")
