@@ -202,20 +202,24 @@ def _evidence(
 ) -> tuple[str, ...]:
     t, p = readings.t, readings.p
     rise = end_pa - asked.start_pa
+    together = named_together(probabilities)
+    # That it leaks may be certain although what is beside it is not.
+    leaks = cause is Cause.UNCLEAR and together is not None and together[0] is Cause.LEAK
+    spoken = Cause.LEAK if leaks else cause
     said = [
         f"After settling the pressure changed by {rise / MICRON_PA:+.0f} micron ({rise:+.1f} Pa), "
         f"{100 * rise / asked.permitted_pa:.0f} % of what is permitted."
     ]
     if cause is Cause.TIGHT:
         said.append("That is too little to matter, whatever it comes from.")
-    elif (late_s := _opened(cause, fits)) is not None:
+    elif (late_s := _opened(spoken, fits)) is not None:
         said.append(
             f"It changes its slope about {late_s / 60:.0f} min after closing and goes on straight, as when a "
             "joint opens."
         )
     elif (bend := _bend(t, p)) is not None:
         said.append(
-            f"The last third rises {bend:.2f} times as fast as the first: {_bend_means(bend, cause)}."
+            f"The last third rises {bend:.2f} times as fast as the first: {_bend_means(bend, spoken)}."
         )
     if cause is Cause.UNCLEAR:
         said.append(_undecided(probabilities))

@@ -74,7 +74,7 @@ def speed(found: Speed) -> str:
     if found.m3_s is None:
         return (
             f"Effective speed over volume at {pressure_text(found.pressure_pa)}: {rate.value:.2g} 1/s (90 % "
-            f"between {rate.low:.2g} and {rate.high:.2g}); with the volume it would be a pumping found."
+            f"between {rate.low:.2g} and {rate.high:.2g}); with the volume it would be a pumping speed."
         )
     said = (
         f"Effective pumping speed at {pressure_text(found.pressure_pa)}: {1e3 * found.m3_s.value:.2g} l/s "

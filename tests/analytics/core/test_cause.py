@@ -58,7 +58,9 @@ def test_a_straight_rise_to_many_times_the_limit_is_a_leak(pa_per_s: float, seed
     assert leak + both > 0.99
     # Beside a leak of many times the permitted rise nobody sees a tenth of that rise of anything else.
     if diagnosis.cause is not Cause.LEAK:
-        assert "leak, with or without moisture" in " ".join(diagnosis.evidence).lower()
+        said = " ".join(diagnosis.evidence).lower()
+        assert "leak, with or without moisture" in said
+        assert "speaks for a leak" in said
     assert diagnosis.leak_pa_per_s is not None
     assert diagnosis.leak_pa_per_s.value == pytest.approx(pa_per_s, rel=0.02)
 
