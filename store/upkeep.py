@@ -8,7 +8,8 @@ was before it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -19,6 +20,7 @@ from psycopg import sql
 from model.clock import to_datetime
 from store import evidence, layout
 from store.database import Connection, one
+from store.evidence import Kept
 from store.layout import DAY, Part
 
 LOCK = 0x54656E64
@@ -27,6 +29,9 @@ LOCK = 0x54656E64
 PATIENCE = "500ms"
 """Longest wait for a lock. Whoever waits for one on all readings makes everybody wait behind it; so upkeep
 gives up soon, before the server looks for deadlocks, and what it wanted waits for its next run."""
+
+TRIES, PAUSE_S = 10, 0.5
+"""So often a part that is packed already is tried to be dropped in one run: packing it again costs more."""
 
 COLUMNSTORE_DAYS = 7
 """Readings stay in rows at least that long: what comes late to the columnstore costs much."""
@@ -247,6 +252,18 @@ def _retire(conn: Connection, part: Part, done: Done, say: Say) -> None:
         say(f"keeping evidence of {part.name}", number, len(everything))
         with conn.transaction():
             packed[what] = evidence.pack(conn, what)
+    for tries_left in reversed(range(TRIES)):
+        try:
+            _drop(conn, part, packed, done)
+            return
+        except psycopg.errors.LockNotAvailable:
+            if not tries_left:
+                raise
+            time.sleep(PAUSE_S)
+
+
+def _drop(conn: Connection, part: Part, packed: Mapping[Kept, int], done: Done) -> None:
+    """Drop a part of which so many readings of each stretch are packed, unless something holds it by now."""
     with _step(conn):
         # No reading can come from here on. A table only grows, so an equal number is the same readings.
         conn.execute(sql.SQL("LOCK TABLE {} IN SHARE MODE").format(part.table))

@@ -253,6 +253,28 @@ def test_whoever_holds_readings_is_not_waited_for_long(conn: Connection, databas
     assert done.postponed == []
 
 
+def test_a_part_that_somebody_reads_for_a_moment_is_dropped_in_the_same_run(
+    conn: Connection, database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(conn, days(1, 40, 39))
+    job(conn, 1, midnight_us(40), midnight_us(39))
+    tend(conn, upkeep.Rules(), NOW_US)
+    packings = []
+    real = evidence.pack
+    with connect(database, application="test") as reader:
+
+        def pack(connection: Connection, what: Kept) -> int:
+            packings.append(what)
+            reader.execute("SELECT count(*) FROM reading")
+            return real(connection, what)
+
+        monkeypatch.setattr(evidence, "pack", pack)
+        monkeypatch.setattr("store.upkeep.time.sleep", lambda _: reader.rollback())
+        done = tend(conn, KEEP, NOW_US)
+    assert (len(packings), done.dropped, done.postponed) == (1, [part_of(midnight_us(40))], [])
+    assert all_of(conn, 1) == set(days(1, 40, 39))
+
+
 def test_only_one_tends_at_a_time(conn: Connection, database: str) -> None:
     put(conn, days(1, 40, 38))
     with connect(database, application="test", autocommit=True) as other:
