@@ -31,6 +31,7 @@ class Kept:
     until: tuple[datetime, ...]
 
 
+# Also what a person took from its job, which is a span without one: it can be given to a job again.
 _KEPT = """
 SELECT instrument_id, array_agg(lower(span) ORDER BY span) AS since,
        array_agg(upper(span) ORDER BY span) AS until
@@ -39,7 +40,7 @@ FROM (
         range_agg(tstzrange(since, until + %(after)s)) * tstzmultirange(tstzrange(%(begin)s, %(end)s))
     ) AS span
     FROM assignment
-    WHERE job_id IS NOT NULL AND since < %(end)s AND (until IS NULL OR until + %(after)s > %(begin)s)
+    WHERE since < %(end)s AND (until IS NULL OR until + %(after)s > %(begin)s)
     GROUP BY instrument_id
 ) spans GROUP BY instrument_id ORDER BY instrument_id
 """

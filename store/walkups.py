@@ -110,15 +110,22 @@ _ANY_LOW = _LOW.format(
 )
 _CONSTANTS = {"pressure": int(Quantity.PRESSURE), "overrange": int(Quantity.OVERRANGE), "below": BELOW_PA}
 
+_UNSERVED = """
+      AND NOT EXISTS (
+          SELECT FROM assignment a WHERE a.instrument_id = i.id AND a.since <= r.time
+             AND (a.until IS NULL OR a.until > r.time))
+"""
+# What a person took from a job may lie in the evidence. A look there costs little, to unpack it much.
 _FREE = f"""
 SELECT i.id FROM unnest(%(ids)s::int[], %(since)s::timestamptz[], %(until)s::timestamptz[])
     AS t (id, since, until)
 JOIN instrument i ON i.id = t.id AND i.role = 'gauge'
-WHERE EXISTS (
-    {_NEW_LOW}
-      AND NOT EXISTS (
-          SELECT FROM assignment a WHERE a.instrument_id = i.id AND a.since <= r.time
-             AND (a.until IS NULL OR a.until > r.time)))
+WHERE EXISTS ({_NEW_LOW} {_UNSERVED}) OR (
+    EXISTS (
+        SELECT FROM evidence e
+        WHERE e.instrument_id = i.id AND e.quantity = %(pressure)s AND e.place_id = 1
+          AND e.starts > t.since - interval '30 minutes' AND e.starts < t.until)
+    AND EXISTS ({_ANY_LOW} {_UNSERVED}))
 """  # noqa: S608 - constants of this module
 _BEFORE = f"""
 SELECT DISTINCT t.id FROM unnest(%s::int[], %s::timestamptz[]) AS t (id, since)

@@ -13,7 +13,8 @@ import pytest
 
 from model.clock import US
 from model.reading import Quantity
-from store import evidence, layout, upkeep
+from store import assignments, evidence, jobs, layout, upkeep
+from store.acting import Actor
 from store.database import Connection, connect
 from store.evidence import Kept
 from store.upkeep import Held, tend
@@ -162,6 +163,16 @@ def test_a_day_of_an_unclosed_job_stays_whole_until_it_is_closed(conn: Connectio
     tend(conn, KEEP, NOW_US)
     assert all_of(conn, 1) == set(every(1, midnight_us(38) + HOUR_US, midnight_us(36)) + days(1, 38, 36)[6:])
     assert all_of(conn, 2) == set()
+
+
+def test_what_a_person_took_from_a_job_can_be_given_to_one_again(conn: Connection) -> None:
+    put(conn, days(1, 40, 38))
+    number = job(conn, 1, midnight_us(40), None)
+    (line,) = jobs.assignments(conn, number)
+    with conn.transaction():
+        assignments.remove(conn, line.id, Actor("Mara", NOW_US))
+    assert len(tend(conn, KEEP, NOW_US).dropped) == 2
+    assert all_of(conn, 1) == set(days(1, 40, 38))
 
 
 def test_readings_that_nobody_has_looked_at_stay(conn: Connection) -> None:

@@ -11,7 +11,7 @@ from model.clock import US, to_datetime
 from model.job import JobState
 from model.judgement import HoldTest, Verdict
 from model.reading import Quantity
-from store import job_changes, series, upkeep
+from store import assignments, job_changes, jobs, series, upkeep
 from store.acting import Actor
 from store.database import one
 from tests.analytics.worker.bench import T0_US, Bench, evacuation, rise
@@ -104,6 +104,21 @@ def test_a_changed_rule_judges_evidence_as_it_would_have_judged_the_readings(ben
     assert bench.holds(job_id)[0].verdict is Verdict.PASSED
     assert age(bench).evidence > 0
     assert judged_by_a_stricter_limit() == from_readings
+
+
+def test_evidence_that_is_left_to_the_rule_opens_a_walk_up_job(bench: Bench) -> None:
+    job_id, gauge_id = closed_job(bench)
+    (hold,) = bench.holds(job_id)
+    assert age(bench).evidence > 1000
+    (line,) = (one for one in jobs.assignments(bench.conn, job_id) if one.instrument_id == gauge_id)
+    with bench.conn.transaction():
+        assignments.remove(bench.conn, line.id, Actor("Mara", bench.clock.now_us()), to_rule=True)
+    bench.settle()
+    (walk_up,) = (job for job in bench.jobs() if job.walk_up)
+    # The valve stays with its job: without its report the curve says when the hold began.
+    (found,) = bench.holds(walk_up.id)
+    assert found.verdict is hold.verdict
+    assert abs(found.start_us - hold.start_us) < 10 * US
 
 
 def test_a_walk_up_keeps_its_cut_when_a_reading_comes_later_than_its_retention(bench: Bench) -> None:
