@@ -105,7 +105,10 @@ class HoldTestView(BaseModel):
     deciding_instrument_id: int | None
     remarks: list[str]
     diagnosis: DiagnosisView | None
-    advice: AdviceView | None = Field(description="Once there is a verdict.")
+    advice: AdviceView | None = Field(
+        description="Once there is a verdict, or while it runs if a fail was called early or the valve may "
+        "not have closed."
+    )
     forecast: ForecastView | None = Field(description="While it runs, once there are readings enough.")
     early_call: EarlyCallView | None = Field(description="Told once, and kept whatever the verdict becomes.")
     withdrawn_at: datetime | None = Field(description="Late readings showed that there was no such hold.")

@@ -31,6 +31,8 @@ class EventKind(StrEnum):
     HOLD_AWAITING = "hold-awaiting-readings"
     HOLD_REVISED = "hold-revised"
     """An earlier verdict was withdrawn or changed by late readings."""
+    HOLD_ADVISED = "hold-advice-changed"
+    """The verdict, its cause and how soon stay; what to do was estimated anew."""
     EVACUATION_FINISHED = "evacuation-finished"
     EVACUATION_UNPROVEN = "evacuation-ended-unproven"
     SERIES_SILENT = "series-silent"

@@ -172,6 +172,9 @@ class EarlyCall:
     low_us: int
     high_us: int
     """When it was then expected to go over the limit, and the middle 90 % of that."""
+    pressure_pa: float | None = None
+    rise_pa_per_s: float | None = None
+    """Pressure and rise at that reading [Pa], [Pa/s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,12 +208,14 @@ class HoldTest:
     """What a reader of the verdict must also know, in sentences."""
     diagnosis: Diagnosis | None = None
     advice: Advice | None = None
-    """Once there is a verdict."""
+    """Once there is a verdict, a fail was called early, or the pump is felt behind the closed valve."""
     forecast: Forecast | None = None
     """While it runs."""
     early_call: EarlyCall | None = None
     opened_to_pump: bool | None = None
     """Whether the pump ran when the valve was opened; None: not opened, or no pump reports."""
+    pump_felt: bool = False
+    """The pressure goes on falling behind a valve that reports closed: it may not have closed."""
 
 
 @dataclass(frozen=True, slots=True)

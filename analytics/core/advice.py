@@ -11,12 +11,14 @@ counts, and the line says so. The steps are common practice, no source; the rig 
 from __future__ import annotations
 
 from analytics.core.figures import pressure_text
+from model.clock import US
 from model.judgement import (
     CERTAIN,
     LEAK_SUSPECTED,
     Advice,
     Cause,
     Diagnosis,
+    EarlyCall,
     HoldTest,
     Interval,
     Urgency,
@@ -53,6 +55,14 @@ DRY = (
 )
 NO_PRESSURE_TEST = "A passed vacuum hold is no pressure test and does not replace one."
 
+NOT_CLOSED = (
+    "The pressure goes on falling though the valve reports closed: see whether it really closed and its seat "
+    "is clean, then hold again."
+)
+LEAVE_CLOSED = (
+    "An estimate, and no verdict: leave the valve closed, the rule decides; what comes until then tells a "
+    "leak from water."
+)
 STOPPED_OPEN = (
     "Close the isolation valve first. Start the pump against the closed valve, and open only to a pump that "
     "runs."
@@ -94,7 +104,7 @@ def advise(hold: HoldTest) -> Advice | None:
     Returns
     -------
     Advice or None
-        None as long as there is no verdict.
+        None as long as there is no verdict, no fail was called early, and nothing speaks against the valve.
     """
     if hold.verdict is Verdict.PASSED:
         return _after_pass(hold)
@@ -102,6 +112,15 @@ def advise(hold: HoldTest) -> Advice | None:
         return _after_nothing(hold)
     if hold.verdict is Verdict.FAILED:
         return _after_fail(hold)
+    if hold.verdict is Verdict.RUNNING and hold.early_call is not None:
+        return _before_fail(hold, hold.early_call)
+    if hold.verdict is Verdict.RUNNING and hold.pump_felt:
+        return Advice(
+            Urgency.CAN_WAIT,
+            "Can wait till the hold is over, but it may prove nothing: the pump seems to be felt behind the "
+            "closed valve.",
+            (NOT_CLOSED,),
+        )
     return None
 
 
@@ -111,6 +130,13 @@ def _leak(diagnosis: Diagnosis | None) -> float:
 
 def _after_pass(hold: HoldTest) -> Advice:
     leak = _leak(hold.diagnosis)
+    if leak < LEAK_SUSPECTED and hold.pump_felt:
+        return Advice(
+            Urgency.CAN_WAIT,
+            "Can wait till morning: passed by the rule, but the pump seems to be felt behind the closed "
+            "valve.",
+            ("Do not charge yet.", NOT_CLOSED, NO_PRESSURE_TEST),
+        )
     if leak < LEAK_SUSPECTED:
         return Advice(Urgency.NO_NEED, "No need to go: the hold passed.", (NO_PRESSURE_TEST,))
     size = _size(hold.diagnosis)
@@ -151,6 +177,32 @@ def _after_fail(hold: HoldTest) -> Advice:
     diagnosis = hold.diagnosis
     urgency, line = _how_soon(hold, diagnosis)
     return Advice(urgency, line, (RIG, *_steps(diagnosis)))
+
+
+def _before_fail(hold: HoldTest, call: EarlyCall) -> Advice:
+    """What a fail that is called early asks for: its cause is not estimated yet, so it may be a leak."""
+    urgency, line = (
+        Urgency.CAN_WAIT,
+        "Can wait till morning if the valve stays closed: it is expected to fail.",
+    )
+    if call.pressure_pa is not None and call.rise_pa_per_s is not None and hold.limit_pa is not None:
+        soonest_s = max(call.low_us - call.at_us, US) / US
+        fastest = max(call.rise_pa_per_s, (hold.limit_pa - call.pressure_pa) / soonest_s)
+        let_in_pa = min(fastest * NIGHT_S, ATMOSPHERE_PA)
+        if let_in_pa * _water_in_air() >= hold.limit_pa:
+            urgency, line = (
+                Urgency.NOW,
+                (
+                    "Go now: it is expected to fail, and if it is a leak the air that it lets in within 8 h, "
+                    f"up to {let_in_pa / 1000:.0f} kPa, would bring as much water as the permitted pressure."
+                ),
+            )
+        else:
+            line = (
+                "Can wait till morning if the valve stays closed: it is expected to fail; 8 h on, up to "
+                f"about {_about(call.pressure_pa + let_in_pa)} if it is a leak."
+            )
+    return Advice(urgency, line, (LEAVE_CLOSED, RIG))
 
 
 def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str]:

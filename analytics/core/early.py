@@ -238,4 +238,6 @@ def _look(early: Early, frame: Frame, time_us: int) -> None:
     early.forecast = Forecast(seen.probability, crossing_us, low_us, high_us)
     needed = needed_at(seen.crossing[0], frame.length_s)
     if early.called is None and confirmed and seen.probability >= needed:
-        early.called = EarlyCall(time_us, seen.probability, crossing_us, low_us, high_us)
+        early.called = EarlyCall(
+            time_us, seen.probability, crossing_us, low_us, high_us, seen.pressure_pa, seen.slope_pa_s
+        )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analytics.core.figures import duration_text, pressure_text
 from analytics.core.hold import COLD_SPOT_K, Hold, Rule, corrected_pressure, outcome
+from analytics.core.pump_felt import pump_felt
 from model.clock import US, to_datetime
 from model.judgement import HoldTest, Verdict
 from physics.water import saturation_pressure
@@ -45,6 +46,7 @@ def hold_test(hold: Hold, rule: Rule, now_us: int) -> HoldTest:
         forecast=hold.early.forecast if verdict is Verdict.RUNNING else None,
         early_call=hold.early.called,
         opened_to_pump=hold.opened_to_pump,
+        pump_felt=pump_felt(hold),
     )
 
 

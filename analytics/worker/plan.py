@@ -23,7 +23,7 @@ WINDOW_US = 2 * 3600 * US
 BUDGET_S = 60_000
 """Event time of all instruments together in one transaction [s]: about as many readings, at one a second."""
 
-RULES = 5
+RULES = 6
 """Number of the rules of judgement. Raise it when they change: all jobs that are touched begin anew."""
 
 

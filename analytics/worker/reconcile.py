@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
+from analytics.core.advice import advise
 from analytics.core.track import View
 from analytics.worker import causes
 from model.clock import US
@@ -145,6 +146,8 @@ def _holds(
             revisions.append(revision)
             if old.revision > 0:
                 events.append(_revised(item, new, revision.because))
+        elif old.revision > 0 and new.hold.verdict.final and new.hold.advice != old.hold.advice:
+            events.append(_advised(item, new))
         if new != before:
             writes.append(new)
         current[hold.start_us] = new
@@ -176,7 +179,7 @@ def _match(stored: Sequence[StoredHold], holds: Sequence[HoldTest]) -> dict[int,
 def _updated(conn: Connection, item: Judged, old: StoredHold, hold: HoldTest) -> StoredHold:
     """The stored hold with the new verdict, and with its cause if there is a verdict to explain."""
     if not hold.verdict.final:
-        return replace(old, hold=hold, stale=False, withdrawn=False)
+        return replace(old, hold=replace(hold, advice=advise(hold)), stale=False, withdrawn=False)
     known = old.hold.diagnosis
     until_us = causes.evidence_until_us(hold, item.view.phases, item.head_us)
     renew = (
@@ -254,6 +257,13 @@ def _revised(item: Judged, stored: StoredHold, because: str) -> NewEvent:
         f"hold:{stored.id}",
         {**_hold_data(stored), "because": because},
     )
+
+
+def _advised(item: Judged, stored: StoredHold) -> NewEvent:
+    """Verdict, cause and urgency stay, and what is said to be done does not: the alert is to say it, too."""
+    happened = stored.hold.start_us if stored.hold.decided_us is None else stored.hold.decided_us
+    text = "What is advised about the hold was estimated anew."
+    return _event(item, EventKind.HOLD_ADVISED, happened, text, f"hold:{stored.id}", _hold_data(stored))
 
 
 def _withdrawn(item: Judged, old: StoredHold) -> NewEvent:

@@ -74,6 +74,14 @@ def tell(alert: Alert | None, told: Told, now_us: int) -> Change | None:
     return Change(told_again, "repeated", worth_telling=False)
 
 
+def advise(alert: Alert, action: str, event_id: int, now_us: int) -> Change | None:
+    """What to do about it was estimated anew; it is as urgent as before."""
+    if event_id <= alert.event_id or not alert.state.active or action == alert.action:
+        return None
+    changed = replace(alert, action=action, event_id=event_id, updated_us=now_us)
+    return Change(changed, "advised", worth_telling=False)
+
+
 def clear(alert: Alert, reason: str, event_id: int, now_us: int) -> Change | None:
     """What it told holds no longer; ``reason`` is a sentence and is kept."""
     if event_id <= alert.event_id or not alert.state.active:

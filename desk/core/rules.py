@@ -36,7 +36,16 @@ class Clear:
     event_id: int
 
 
-Step = Told | Clear
+@dataclass(frozen=True, slots=True)
+class Advise:
+    """Let a live alert say something else to do; nobody is notified."""
+
+    key: str
+    action: str
+    event_id: int
+
+
+Step = Told | Clear | Advise
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +70,19 @@ class Clearing:
 
 
 @dataclass(frozen=True, slots=True)
+class Advising:
+    """How to let an alert that is raised ask for something else."""
+
+    about: str
+    action: Callable[[Event], str]
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """A row of the table."""
 
     on: frozenset[EventKind]
-    do: Raising | Clearing
+    do: Raising | Clearing | Advising
     when: Callable[[Event], bool] = lambda event: True
 
 
@@ -102,6 +119,14 @@ def _unproven_priority(event: Event) -> Priority:
 def _about_hold(event: Event) -> str:
     given = event.data.get("advice")
     return actions.about_hold([str(line) for line in given] if isinstance(given, list) else [])
+
+
+def _about_will_fail(event: Event) -> str:
+    return _about_hold(event) if event.data.get("advice") else actions.WILL_FAIL
+
+
+def _will_fail_priority(event: Event) -> Priority:
+    return Priority.URGENT if event.data.get("urgency") == Urgency.NOW else Priority.HIGH
 
 
 def _fail_priority(event: Event) -> Priority:
@@ -157,7 +182,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         _on(EventKind.HOLD_WILL_FAIL),
-        Raising("forecast", "hold-will-fail", Priority.HIGH, actions.WILL_FAIL),
+        Raising("forecast", "hold-will-fail", _will_fail_priority, _about_will_fail),
         when=_still_open,
     ),
     # By order of knowledge: a verdict ends what was expected, however early it was decided.
@@ -196,6 +221,7 @@ RULES: tuple[Rule, ...] = (
         _on(EventKind.HOLD_STARTED, EventKind.VACUUM_BROKEN),
         Clearing("pump", "the evacuation went on.", every=True),
     ),
+    Rule(_on(EventKind.HOLD_ADVISED), Advising("hold", _about_hold)),
     Rule(
         _on(EventKind.SERIES_SILENT),
         Raising("silence", "series-silent", _silence_priority, actions.SILENT),
@@ -290,7 +316,9 @@ def _with_reason(step: Step, because: str, key: str) -> Step:
     return step
 
 
-def _step(do: Raising | Clearing, event: Event) -> Step:
+def _step(do: Raising | Clearing | Advising, event: Event) -> Step:
+    if isinstance(do, Advising):
+        return Advise(_key(event, do.about), do.action(event), event.id)
     if isinstance(do, Clearing):
         return Clear(
             key=_prefix(event, do.about) if do.every else _key(event, do.about),

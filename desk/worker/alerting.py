@@ -82,6 +82,11 @@ def apply(conn: Connection, step: rules.Step, now_us: int, outlets: Outlets) -> 
     if isinstance(step, life.Told):
         _write(conn, life.tell(alerts.live_by_key(conn, step.key), step, now_us), outlets)
         return
+    if isinstance(step, rules.Advise):
+        alert = alerts.live_by_key(conn, step.key)
+        if alert is not None:
+            _write(conn, life.advise(alert, step.action, step.event_id, now_us), outlets)
+        return
     if step.is_prefix:
         found = alerts.active_by_prefix(conn, step.key, step.before_us)
     else:

@@ -238,3 +238,18 @@ class AlertLife(RuleBasedStateMachine):
 
 
 TestAlertLife = AlertLife.TestCase
+
+
+@pytest.mark.parametrize("state", [UNACKNOWLEDGED, ACKNOWLEDGED])
+def test_another_advice_changes_what_to_do_and_notifies_nobody(state: AlertState) -> None:
+    alert = in_state(state)
+    change = life.advise(alert, "Do something else.", 5, 200)
+    assert change is not None
+    assert change.alert == replace(alert, action="Do something else.", event_id=5, updated_us=200)
+    assert not change.worth_telling
+    assert life.advise(change.alert, "Do something else.", 6, 300) is None
+
+
+@pytest.mark.parametrize("state", [CLEARED, NORMAL])
+def test_another_advice_raises_nothing_that_is_over(state: AlertState) -> None:
+    assert life.advise(in_state(state), "Do something else.", 5, 200) is None

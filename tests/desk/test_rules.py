@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from desk.core.life import Told
-from desk.core.rules import RULES, Clear, Raising, leak_suspected, not_understood, steps
+from desk.core.rules import RULES, Advise, Clear, Raising, leak_suspected, not_understood, steps
 from model.alert import Priority
 from model.event import Event, EventKind
 
@@ -350,3 +350,21 @@ def test_a_valve_opened_to_a_pump_that_stood_is_urgent() -> None:
     told = raised(event(EventKind.HOLD_INCONCLUSIVE, reason="reopened", urgency="go-now", advice=["Go now."]))
     assert told.priority is Priority.URGENT
     assert raised(event(EventKind.HOLD_INCONCLUSIVE, reason="reopened")).priority is Priority.MEDIUM
+
+
+def test_an_early_call_is_as_urgent_as_its_advice() -> None:
+    now = raised(
+        event(EventKind.HOLD_WILL_FAIL, urgency="go-now", advice=["Go now: it is expected to fail."])
+    )
+    assert now.priority is Priority.URGENT
+    assert now.action.startswith("Go now: it is expected to fail. Caution:")
+    wait = raised(event(EventKind.HOLD_WILL_FAIL, urgency="can-wait", advice=["Can wait."]))
+    assert wait.priority is Priority.HIGH
+    assert raised(event(EventKind.HOLD_WILL_FAIL)).action.startswith("An estimate, and no verdict")
+
+
+def test_advice_alone_changes_what_an_alert_asks_for() -> None:
+    (step,) = steps(event(EventKind.HOLD_ADVISED, urgency="can-wait", advice=["Can wait: 8 h on, about 90."]))
+    assert isinstance(step, Advise)
+    assert step.key == f"job:12/hold:{HOLD}"
+    assert step.action.startswith("Can wait: 8 h on, about 90. Caution:")

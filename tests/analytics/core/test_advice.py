@@ -9,7 +9,7 @@ from CoolProp.CoolProp import PropsSI
 
 from analytics.core import advice
 from analytics.core.advice import advise
-from model.judgement import Advice, Cause, Diagnosis, HoldTest, Interval, Urgency, Verdict
+from model.judgement import Advice, Cause, Diagnosis, EarlyCall, HoldTest, Interval, Urgency, Verdict
 from physics.units import MICRON_PA
 
 LIMIT_PA = 1000 * MICRON_PA
@@ -156,3 +156,36 @@ def test_a_break_that_the_procedure_asks_for_needs_nobody() -> None:
     given = advise(hold(Verdict.INCONCLUSIVE, "broken-as-asked"))
     assert given is not None
     assert given.urgency is Urgency.NO_NEED
+
+
+def expected_to_fail(rise_pa_per_s: float) -> Advice:
+    """What is advised about a hold whose fail was called early, at 60 Pa."""
+    running = hold(Verdict.RUNNING, "running")
+    left_s = (LIMIT_PA - 60) / rise_pa_per_s
+    times = [round(left_s * share * 1e6) for share in (1.0, 0.9, 1.1)]
+    call = EarlyCall(0, 0.99, times[0], times[1], times[2], 60.0, rise_pa_per_s)
+    given = advise(replace(running, early_call=call))
+    assert given is not None
+    return given
+
+
+def test_an_early_call_says_how_soon_by_how_fast_it_rises() -> None:
+    # 133 Pa permitted; air at 20 °C and 50 % is 1.2 % water (IAPWS-IF97: 2339 Pa), so 11.5 kPa of air in 8 h
+    # bring as much: 0.40 Pa/s.
+    slow, fast = expected_to_fail(0.1), expected_to_fail(0.5)
+    assert (slow.urgency, fast.urgency) == (Urgency.CAN_WAIT, Urgency.NOW)
+    assert slow.line.startswith(
+        "Can wait till morning if the valve stays closed: it is expected to fail; 8 h on"
+    )
+    assert fast.line.startswith("Go now: it is expected to fail, and if it is a leak the air")
+    for given in (slow, fast):
+        assert given.steps[0].startswith("An estimate, and no verdict: leave the valve closed")
+        assert given.steps[1] == advice.RIG
+
+
+@pytest.mark.parametrize("verdict", [Verdict.RUNNING, Verdict.PASSED])
+def test_a_pump_that_is_felt_behind_the_closed_valve_is_said(verdict: Verdict) -> None:
+    given = advise(replace(hold(verdict, verdict.value), pump_felt=True))
+    assert given is not None
+    assert given.urgency is Urgency.CAN_WAIT
+    assert any("see whether it really closed" in step for step in given.steps)

@@ -169,3 +169,27 @@ def test_only_a_fail_is_looked_at_for_longer_and_only_while_it_is_closed() -> No
     assert evidence_until_us(hold, [], head_us) == hold.decided_us
     passed = replace(hold, verdict=Verdict.PASSED)
     assert evidence_until_us(passed, [Phase(PhaseKind.HOLD, T0_US, None)], head_us) == hold.decided_us
+
+
+def test_what_is_advised_is_told_whenever_it_changes(bench: Bench) -> None:
+    job, gauge, valve_id = planned(bench)
+    bench.live(
+        [
+            valve(valve_id, T0_US, Valve.OPEN),
+            *pull_down(gauge, T0_US, 1800),
+            valve(valve_id, CLOSED_US, Valve.CLOSED),
+            *(
+                Line(CLOSED_US + t * US, gauge, Quantity.PRESSURE, 40 + 0.6 * t * (1 + 0.002 * math.sin(t)))
+                for t in range(0, 2400, 5)
+            ),
+        ]
+    )
+    (stored,) = judgement.holds(bench.conn, [job.id])[job.id]
+    told = sorted(events.of_job(bench.conn, job.id), key=lambda event: event.id)
+    advised = [event for event in told if event.kind is EventKind.HOLD_ADVISED]
+    assert advised
+    assert stored.hold.advice is not None
+    last = [event for event in told if event.data.get("verdict") == Verdict.FAILED][-1]
+    assert last.data["advice"] == [stored.hold.advice.line, *stored.hold.advice.steps]
+    # No revision is made of it: verdict, cause and urgency are as before.
+    assert stored.revision == 1 + sum(1 for event in told if event.kind is EventKind.HOLD_REVISED)

@@ -49,6 +49,11 @@ def test_it_is_told_once_while_the_hold_runs(bench: Bench, rng: random.Random) -
     assert event.data["verdict"] == Verdict.RUNNING
     assert event.data["crossing_us"] == pytest.approx(CROSSING_US, abs=400 * US)
     assert "An estimate; the verdict follows the rule." in event.text
+    assert stored.hold.advice is not None
+    assert event.data["urgency"] == stored.hold.advice.urgency
+    assert str(event.data["advice"]).startswith(
+        "['Can wait till morning if the valve stays closed: it is expected"
+    )
     bench.live([one for one in lines if one.time_us >= CLOSED_US + 700 * US])
     assert early(bench, job_id) == [event]
     told = bench.told(job_id)
