@@ -54,6 +54,11 @@ def write(conn: Connection, estimates: Sequence[tuple[int, PullEstimate]]) -> No
         )
 
 
+def forget(conn: Connection, job_ids: Iterable[int]) -> None:
+    """Say nothing more of the pull-downs of jobs."""
+    conn.execute("DELETE FROM pull_down WHERE job_id = ANY(%s)", (list(job_ids),))
+
+
 def running(conn: Connection, job_id: int) -> PullEstimate | None:
     """What is said of the pull-down of a job, while it runs."""
     row = conn.execute(_RUNNING, (job_id,)).fetchone()

@@ -54,6 +54,11 @@ def follow(stops: list[Stop], exposed: bool, by_curve: bool, time_us: int) -> No
         last.until_us = time_us
 
 
+def stands(stops: Sequence[Stop]) -> bool:
+    """Whether the circuit lies open to a pump that stands, as far as is known."""
+    return bool(stops) and stops[-1].until_us is None
+
+
 def facts(stops: Sequence[Stop], now_us: int) -> list[Fact]:
     """What is to be told of them at a moment [µs]."""
     told = []

@@ -88,7 +88,9 @@ class View:
     last_us: int | None = None
     """Time of the last sample that counts [µs]."""
     pulling: Pulling | None = None
-    """The pull-down that goes on."""
+    """The pull-down that goes on, unless its pump stands."""
+    pump_stands: bool = False
+    """A vacuum lies open to a pump that stands."""
 
 
 def begin(settings: TrackSettings) -> TrackState:
@@ -154,7 +156,9 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
         wakes.append(gone_us)
     wake_us = min((at for at in wakes if at is not None), default=None)
     over_us = ending.due_us(state, settings) if state.over_us is None else state.over_us
-    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us, _pulling(state, settings))
+    stands = pump_stop.stands(state.stops)
+    pulling = None if stands else _pulling(state, settings)
+    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us, pulling, stands)
 
 
 def _pulling(state: TrackState, settings: TrackSettings) -> Pulling | None:

@@ -307,8 +307,8 @@ class Worker:
                 )
         outcome = reconcile(conn, judged, now_us)
         told += outcome.events
-        running = {one.plan.setup.job.id: one.view.pulling for one in folded if one.view is not None}
-        pulling.keep(conn, running, {one.plan.setup.job.id for one in folded if one.plan.anew})
+        views = {one.plan.setup.job.id: one.view for one in folded if one.view is not None}
+        pulling.keep(conn, views, {one.plan.setup.job.id for one in folded if one.plan.anew})
         standing.set_states(conn, _moved(judged))
         progress = []
         quiet = self._silences(conn, folded)

@@ -10,7 +10,7 @@ import logging
 from collections.abc import Collection, Mapping
 
 from analytics.core.pull_live import due_us
-from analytics.core.track import Pulling
+from analytics.core.track import Pulling, View
 from model.pull_down import PullEstimate
 from store import pull_downs
 from store.database import Connection
@@ -21,17 +21,20 @@ MOST = 16
 """In one transaction: a third of a second."""
 
 
-def keep(conn: Connection, running: Mapping[int, Pulling | None], afresh: Collection[int]) -> None:
-    """Estimate what is due and write it.
+def keep(conn: Connection, views: Mapping[int, View], afresh: Collection[int]) -> None:
+    """Estimate what is due and write it; nothing is said of a pull-down whose pump stands.
 
     Parameters
     ----------
-    running : mapping
-        Of each job the pull-down that runs, if one does.
+    views : mapping
+        By job.
     afresh : collection of int
         Jobs that are judged by other settings than before.
     """
-    pulls = {job: one for job, one in running.items() if one is not None}
+    stopped = [job for job, seen in views.items() if seen.pump_stands]
+    if stopped:
+        pull_downs.forget(conn, stopped)
+    pulls = {job: seen.pulling for job, seen in views.items() if seen.pulling is not None}
     if not pulls:
         return
     made = pull_downs.made(conn, pulls)

@@ -115,9 +115,10 @@ def test_one_that_cannot_be_estimated_does_not_keep_the_judgement(
 def test_those_that_have_waited_longest_come_first(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pulling, "MOST", 1)
     gateway = bench.gateway(bench.site())
-    gauges = [bench.gauge(gateway, f"g{number}") for number in range(3)]
+    gauges = [bench.gauge(gateway, f"g{number}") for number in range(4)]
     made = [bench.job(1, [gauge]) for gauge in gauges]
-    lines = [line for gauge in gauges for line in hose(gauge.id, 400)]
+    lines = [line for gauge in gauges for line in hose(gauge.id, 240)]
     bench.live(lines, every_s=20)
     told = [running(bench, job.id) for job in made]
-    assert all(one.at_us > T0_US + 300 * US for one in told)
+    # One in 20 s: each has its turn every 80 s.
+    assert all(one.at_us > T0_US + 120 * US for one in told)

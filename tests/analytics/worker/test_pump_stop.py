@@ -5,7 +5,7 @@ from __future__ import annotations
 from model.clock import US
 from model.event import EventKind
 from model.reading import Quantity, Valve
-from store import events
+from store import events, pull_downs
 from tests.analytics.worker.bench import T0_US, Bench, Line, pull_down, valve
 
 
@@ -19,7 +19,11 @@ def test_it_is_told_by_time_alone_and_taken_back_by_a_late_report(bench: Bench) 
 
     stopped_us = T0_US + 900 * US
     begun = [valve(shut.id, T0_US, Valve.OPEN), pump(T0_US, True), *pull_down(gauge.id, T0_US, 900)]
-    bench.live([*begun, pump(stopped_us, False)])
+    bench.live(begun)
+    assert pull_downs.running(bench.conn, job.id) is not None
+    bench.live([pump(stopped_us, False)])
+    # Nothing is said of when it will reach its target any more.
+    assert pull_downs.running(bench.conn, job.id) is None
     assert EventKind.PUMP_STOPPED not in bench.told(job.id)
     bench.settle(stopped_us + 31 * US)
     (told,) = [one for one in events.of_job(bench.conn, job.id) if one.kind is EventKind.PUMP_STOPPED]
