@@ -186,7 +186,7 @@ def _follow_phase(state: TrackState, settings: TrackSettings, point: Point) -> N
     kept = recognise.watch(state.curve, point, latest_kelvin(state, point.time_us))
     if _high_lasts(state, point):
         _lose_vacuum(state, settings, point)
-    elif kept and (broken_us := _broken(state, settings)) is not None:
+    elif kept and (broken_us := _broken(state, settings, point)) is not None:
         _enter(state, PhaseKind.BROKEN, broken_us, point.filtered)
     elif kept and state.valve_reports:
         if phase.kind is PhaseKind.PULL_DOWN:
@@ -233,7 +233,7 @@ def _lose_vacuum(state: TrackState, settings: TrackSettings, point: Point) -> No
     _enter(state, PhaseKind.BROKEN if broken else PhaseKind.IDLE, start_us, point.filtered)
 
 
-def _broken(state: TrackState, settings: TrackSettings) -> int | None:
+def _broken(state: TrackState, settings: TrackSettings, point: Point) -> int | None:
     """Since when a vacuum has been broken to less than `NO_VACUUM_PA` [µs], by gas let in.
 
     Behind a closed valve only where the procedure asks for a break: else a circuit that fills fails its hold.
@@ -243,7 +243,9 @@ def _broken(state: TrackState, settings: TrackSettings) -> int | None:
     lows = [row.lowest_pa for row in _since_break(state) if row.lowest_pa is not None]
     if not lows or min(lows) > VACUUM_PA or (closed and done >= settings.procedure.breaks):
         return None
-    since_us = recognise.let_in(state.curve, HOLDABLE_PA, _LASTING_US)
+    # Two spikes of a slow gauge make two medians.
+    lasting_us = max(_LASTING_US, SLOW_READINGS * point.interval_us if point.slow else 0)
+    since_us = recognise.let_in(state.curve, HOLDABLE_PA, lasting_us)
     return None if since_us is None else max(since_us, state.phases[-1].start_us)
 
 

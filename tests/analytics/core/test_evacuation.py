@@ -287,3 +287,11 @@ def test_a_gross_leak_in_an_isolated_circuit_is_no_break() -> None:
     seen = judge([*pull_down(), *leak], settings(USUAL, CIRCUIT_GAUGE))
     assert [phase.kind.value for phase in seen.phases[1:]] == ["pull-down", "hold"]
     assert seen.holds[0].verdict is Verdict.FAILED
+
+
+def test_two_spikes_of_a_slow_gauge_are_no_break() -> None:
+    def spikes(t: float) -> float:
+        return 12_000.0 if t in (300, 360) else 40.0
+
+    samples = [*pull_down(), *pressure(spikes, 0, 1200, 60)]
+    assert "vacuum-broken" not in told(judge(samples, settings(USUAL, CIRCUIT_GAUGE)))
