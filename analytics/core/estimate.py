@@ -168,13 +168,10 @@ class Weighed:
         With these weights.
     causes : ndarray, shape (5,)
         Calibrated probabilities of `CAUSES`.
-    likeliest : ndarray, shape (m,)
-        Weights of the members as far as they speak for the likeliest cause.
     """
 
     fits: Fits
     causes: FloatArray
-    likeliest: FloatArray
 
 
 def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> Weighed:
@@ -184,9 +181,8 @@ def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> W
     raw = members @ fits.weights
     causes = using.causes(features(readings, fits, asked, raw))
     # A cause that hardly any member speaks for cannot be given to a few of them.
-    shares = (causes / np.maximum(raw, _LEAST_RAW))[:, None] * members * fits.weights
-    weights = shares.sum(axis=0)
-    return Weighed(replace(fits, weights=weights / weights.sum()), causes, shares[int(causes.argmax())])
+    weights = (causes / np.maximum(raw, _LEAST_RAW)) @ members * fits.weights
+    return Weighed(replace(fits, weights=weights / weights.sum()), causes)
 
 
 GIVEN = (0, 1, 2, 3, 8, 9)
@@ -235,25 +231,25 @@ def leak_quantiles(fits: Fits, asked: Asked) -> tuple[FloatArray, FloatArray, Fl
 
 
 def leak_interval(
-    members: Weighed, asked: Asked, found: FloatArray, using: Calibration
+    fits: Fits, asked: Asked, found: FloatArray, using: Calibration
 ) -> tuple[float, float, float]:
     """Leak rate, and the 90 % interval around it [Pa/s].
 
     Parameters
     ----------
-    members, asked
-        The members and what was asked of the hold.
+    fits, asked
+        The members, weighed anew, and what was asked of the hold.
     found : ndarray
         From `level_features`.
     using : Calibration
         The coefficients.
     """
-    fits, weights = members.fits, members.likeliest
     rates, down, up = leak_quantiles(fits, asked)
-    # Of the set of parts that speaks most for the likeliest cause; a mean over sets would lie where none is.
-    best = np.argmax(np.bincount(fits.parts, weights, 8))
-    own = fits.parts == best
-    value = float(weights[own] @ fits.slope[own] / weights[own].sum())
+    value, leaks = 0.0, fits.weights * (fits.slope > 0)
+    if leaks.sum() > 0.5:
+        # Of the likeliest set of parts that leaks: a mean over sets would lie where none of them does.
+        own = fits.parts == np.argmax(np.bincount(fits.parts, leaks, 8))
+        value = float(leaks[own] @ fits.slope[own] / leaks[own].sum())
     low = float(np.interp(level(found, using.low), down, rates))
     high = float(np.interp(level(found, using.high), up, rates))
     return value, min(low, value), max(high, value)
