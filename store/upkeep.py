@@ -128,9 +128,13 @@ def _tend(conn: Connection, rules: Rules, now: datetime, done: Done, say: Say) -
     if done.layout == layout.HYPERTABLE and layout.has_columnstore(conn):
         for number, part in enumerate(old := _settled(conn, rules, now)):
             say(f"compressing {part.name}", number, len(old))
-            layout.to_columnstore(conn, part)
-            if not part.columnar:
-                done.columnar.append(part.name)
+            with _postponing(done, f"compressing {part.name}"):
+                with _impatient(conn):
+                    layout.to_columnstore(conn, part)
+                if not part.columnar:
+                    done.columnar.append(part.name)
+            if done.postponed:
+                break
 
 
 def _foresee(conn: Connection, rules: Rules, now: datetime, done: Done) -> None:
@@ -179,6 +183,17 @@ def _step(conn: Connection) -> Iterator[None]:
     with conn.transaction():
         conn.execute(sql.SQL("SET LOCAL lock_timeout = {}").format(PATIENCE))
         yield
+
+
+@contextmanager
+def _impatient(conn: Connection) -> Iterator[None]:
+    """The same for what is no single transaction."""
+    conn.execute(sql.SQL("SET lock_timeout = {}").format(PATIENCE))
+    try:
+        yield
+    finally:
+        if not conn.closed:
+            conn.execute("RESET lock_timeout")
 
 
 # Partitions -------------------------------------------------------------------------------------------

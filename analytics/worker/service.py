@@ -14,7 +14,7 @@ from analytics.worker.config import AnalyseConfig
 from analytics.worker.judge import KINDS, Worker
 from analytics.worker.upkeep import Upkeep
 from model.clock import US, Clock
-from model.errors import HoldfastError
+from model.errors import ThreadDied
 from store import beats, rollups, timers
 from store.database import Connection, connect
 
@@ -28,10 +28,6 @@ ROLLUP_S = 1.0
 RECONNECT_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 RETRY_STATES = ("40001", "40P01", "55P03")
 """Serialization failure, deadlock, lock not available: the same again."""
-
-
-class ThreadDied(HoldfastError):
-    """A thread of the analytics ended; the process must be started anew."""
 
 
 def run(config: AnalyseConfig, clock: Clock, stop: threading.Event) -> None:
@@ -96,7 +92,7 @@ class _Loop:
         while not self.stop.is_set():
             began = time.monotonic()
             if self.upkeep.failure is not None:
-                raise ThreadDied(f"The upkeep of the readings ended: {self.upkeep.failure}")
+                raise ThreadDied(self.upkeep.name, self.upkeep.failure)
             busy = self._judge()
             self._roll_up()
             self._beat()

@@ -182,6 +182,27 @@ def test_days_go_to_the_columnstore_once_no_gateway_is_likely_to_bring_more(time
     assert len(upkeep.tend(timescale, upkeep.Rules(columnstore_days=2), NOW_US).columnar) == 2
 
 
+def test_a_day_that_others_hold_is_compressed_at_the_next_run(
+    timescale: Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second connection is not to be had here, so the server says by itself that the lock is not free."""
+    fill(timescale, GAUGE + 9, 33)
+    real, patience = layout.to_columnstore, []
+
+    def held(conn: Connection, _: layout.Part) -> None:
+        patience.append(conn.execute("SHOW lock_timeout").fetchone())
+        conn.execute("DO $$ BEGIN RAISE 'held' USING ERRCODE = 'lock_not_available'; END $$")
+
+    monkeypatch.setattr(layout, "to_columnstore", held)
+    done = upkeep.tend(timescale, upkeep.Rules(), NOW_US)
+    assert (len(done.postponed) > 0, done.columnar) == (True, [])
+    assert patience[0] == {"lock_timeout": upkeep.PATIENCE}
+    monkeypatch.setattr(layout, "to_columnstore", real)
+    assert upkeep.tend(timescale, upkeep.Rules(), NOW_US).postponed == []
+    assert columnar(timescale, 33)
+    assert timescale.execute("SHOW lock_timeout").fetchone() == {"lock_timeout": "0"}
+
+
 def test_a_late_reading_joins_a_compressed_day_and_one_that_comes_twice_vanishes(
     timescale: Connection,
 ) -> None:

@@ -11,6 +11,7 @@ from analytics.worker import service
 from analytics.worker.config import AnalyseConfig
 from analytics.worker.upkeep import EVERY_US, KIND, Upkeep
 from model.clock import HandClock
+from model.errors import ThreadDied
 from store import layout, timers, upkeep
 from store.database import Connection, connect
 from store.upkeep import Done, Rules
@@ -97,5 +98,5 @@ def test_a_process_whose_upkeep_has_died_ends_with_a_clear_word(
         raise ValueError("nobody foresaw this")
 
     monkeypatch.setattr(upkeep, "tend", broken)
-    with pytest.raises(service.ThreadDied, match="The upkeep of the readings ended: nobody foresaw this"):
+    with pytest.raises(ThreadDied, match="The thread upkeep ended: nobody foresaw this"):
         service.run(AnalyseConfig(dsn=database), HandClock(NOW_US), threading.Event())
