@@ -110,23 +110,24 @@ _ANY_LOW = _LOW.format(
 )
 _CONSTANTS = {"pressure": int(Quantity.PRESSURE), "overrange": int(Quantity.OVERRANGE), "below": BELOW_PA}
 
-_UNSERVED = """
-      AND NOT EXISTS (
-          SELECT FROM assignment a WHERE a.instrument_id = i.id AND a.since <= r.time
-             AND (a.until IS NULL OR a.until > r.time))
-"""
-# What a person took from a job may lie in the evidence. A look there costs little, to unpack it much.
-_FREE = f"""
+_FREE = """
 SELECT i.id FROM unnest(%(ids)s::int[], %(since)s::timestamptz[], %(until)s::timestamptz[])
     AS t (id, since, until)
 JOIN instrument i ON i.id = t.id AND i.role = 'gauge'
-WHERE EXISTS ({_NEW_LOW} {_UNSERVED}) OR (
-    EXISTS (
-        SELECT FROM evidence e
-        WHERE e.instrument_id = i.id AND e.quantity = %(pressure)s AND e.place_id = 1
-          AND e.starts > t.since - interval '30 minutes' AND e.starts < t.until)
-    AND EXISTS ({_ANY_LOW} {_UNSERVED}))
-"""  # noqa: S608 - constants of this module
+WHERE EXISTS (
+    {low}
+      AND NOT EXISTS (
+          SELECT FROM assignment a WHERE a.instrument_id = i.id AND a.since <= r.time
+             AND (a.until IS NULL OR a.until > r.time)))
+"""
+_NEW_FREE, _ANY_FREE = _FREE.format(low=_NEW_LOW), _FREE.format(low=_ANY_LOW)
+# What a person took from a job may lie there. To plan the search through both costs more than the search.
+_IN_EVIDENCE = """
+SELECT FROM unnest(%(ids)s::int[], %(since)s::timestamptz[], %(until)s::timestamptz[]) AS t (id, since, until)
+JOIN evidence e ON e.instrument_id = t.id AND e.quantity = %(pressure)s AND e.place_id = 1
+    AND e.starts > t.since - interval '30 minutes' AND e.starts < t.until
+LIMIT 1
+"""
 _BEFORE = f"""
 SELECT DISTINCT t.id FROM unnest(%s::int[], %s::timestamptz[]) AS t (id, since)
 JOIN assignment a ON a.instrument_id = t.id AND a.deciding
@@ -156,7 +157,9 @@ def to_cut(conn: Connection, touched: Sequence[Span], uncovered: Sequence[Span])
             "since": [to_datetime(span.since_us) for span in uncovered],
             "until": [to_datetime(span.until_us + 1) for span in uncovered],
         }
-        rows += conn.execute(_FREE, {**columns, **_CONSTANTS}, prepare=True).fetchall()
+        given = {**columns, **_CONSTANTS}
+        packed = conn.execute(_IN_EVIDENCE, given, prepare=True).fetchone() is not None
+        rows += conn.execute(_ANY_FREE if packed else _NEW_FREE, given, prepare=True).fetchall()
     return {row["id"] for row in rows}
 
 
