@@ -64,9 +64,10 @@ def replay(conn: Connection, clock: Clock, ids: Sequence[int] | None = None) -> 
                 with conn.transaction():
                     find_places(conn, [item], places)
                     find_orders(conn, [item])
-                    new = write(conn, [item], places, room=quarantine.Room(0), replay=True).new
+                    unread, room = kept.reason == OVER_LIMIT, quarantine.Room(0)
+                    new = write(conn, [item], places, room=room, replay=True, unread=unread).new
                     refused = item.all_refused()
-                    if kept.reason == OVER_LIMIT and refused:  # nobody had looked at it before
+                    if unread and refused:
                         quarantine.found_out(conn, kept.id, refused[0].code, refused[0].message)
                         mended = False
                     else:

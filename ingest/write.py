@@ -39,6 +39,7 @@ def write(
     *,
     room: quarantine.Room,
     replay: bool = False,
+    unread: bool = False,
     fence: Callable[[Connection], None] | None = None,
 ) -> Written:
     """Store a batch in one transaction.
@@ -56,6 +57,8 @@ def write(
     replay : bool
         From the quarantine: what is still refused stays there and is not put there anew; times
         count from the first arrival, so that a number seen already says nothing against a record.
+    unread : bool
+        With ``replay``: nobody had read it, so that its number can be there only because it came again.
     fence : callable, optional
         Called first in the transaction; raises where nothing may be written.
     """
@@ -64,7 +67,7 @@ def write(
         if fence is not None:
             fence(conn)
         stored = [item for item in items if item.pack is not None and item.instrument is not None]
-        repeated = set() if replay else _repeated(conn, stored)
+        repeated = set() if replay and not unread else _repeated(conn, stored)
         news = _news(stored)
         ledgers = packs.add(conn, news)
         rows = _rows((item for item in stored if id(item) not in repeated), places)

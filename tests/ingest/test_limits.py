@@ -176,6 +176,22 @@ def test_what_was_laid_aside_is_read_later_and_its_readings_come(conn: Connectio
     ]
 
 
+def test_what_came_again_after_it_was_laid_aside_is_not_stored_twice(conn: Connection) -> None:
+    limits = Limits(Clock())
+    while codes(taken(limits, large())) == {"unit"}:
+        pass
+    # Its times count from its arrival, so that only its number shows that it is the same.
+    raw = payload(*(pressure(60 + n, -100.0 + n) for n in range(100)), seq=7)
+    aside = limits.laid_aside(message(raw), EQUIPMENT)
+    assert aside is not None
+    write(conn, [aside], {}, room=Room(1 << 20))
+    store(conn, message(raw, arrived_us=NOW_US + 30_500_000))
+    before = rows(conn, READINGS)
+    assert len(before) == 100
+    assert replay(conn, SystemClock()).mended == 1
+    assert rows(conn, READINGS) == before
+
+
 def test_equal_refusals_of_one_batch_are_one_with_their_number(conn: Connection) -> None:
     store(conn, *(message(NONSENSE) for _ in range(3)), message(b"[", "hf/1/gw2/g1/data"))
     store(conn, message(NONSENSE))
