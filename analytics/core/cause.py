@@ -116,7 +116,7 @@ def diagnose(
     best = max(probabilities, key=lambda cause: probabilities[cause])
     cause = Cause(best) if probabilities[best] >= CERTAIN else Cause.UNCLEAR
     leak = Interval(
-        *estimate.leak_interval(fits, asked, estimate.level_features(readings, fits, asked), known)
+        *estimate.leak_interval(members, asked, estimate.level_features(readings, fits, asked), known)
     )
     wet = cause in (Cause.MOISTURE, Cause.LEAK_AND_MOISTURE)
     vapour_pa = _vapour(fits, end_pa) if wet else None

@@ -168,10 +168,13 @@ class Weighed:
         With these weights.
     causes : ndarray, shape (5,)
         Calibrated probabilities of `CAUSES`.
+    speaking : ndarray, shape (m,)
+        Weights as far as a member speaks for the likeliest cause, if that is a leak; else as they are.
     """
 
     fits: Fits
     causes: FloatArray
+    speaking: FloatArray
 
 
 def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> Weighed:
@@ -181,8 +184,11 @@ def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> W
     raw = members @ fits.weights
     causes = using.causes(features(readings, fits, asked, raw))
     # A cause that hardly any member speaks for cannot be given to a few of them.
-    weights = (causes / np.maximum(raw, _LEAST_RAW)) @ members * fits.weights
-    return Weighed(replace(fits, weights=weights / weights.sum()), causes)
+    shares = (causes / np.maximum(raw, _LEAST_RAW))[:, None] * members * fits.weights
+    whole = shares.sum(axis=0)
+    best = int(causes.argmax())
+    speaking = shares[best] if CAUSES[best] in (Cause.LEAK, Cause.LEAK_AND_MOISTURE) else whole
+    return Weighed(replace(fits, weights=whole / whole.sum()), causes, speaking)
 
 
 GIVEN = (0, 1, 2, 3, 8, 9)
@@ -231,25 +237,27 @@ def leak_quantiles(fits: Fits, asked: Asked) -> tuple[FloatArray, FloatArray, Fl
 
 
 def leak_interval(
-    fits: Fits, asked: Asked, found: FloatArray, using: Calibration
+    members: Weighed, asked: Asked, found: FloatArray, using: Calibration
 ) -> tuple[float, float, float]:
     """Leak rate, and the 90 % interval around it [Pa/s].
 
     Parameters
     ----------
-    fits, asked
+    members, asked
         The members, weighed anew, and what was asked of the hold.
     found : ndarray
         From `level_features`.
     using : Calibration
         The coefficients.
     """
+    fits = members.fits
     rates, down, up = leak_quantiles(fits, asked)
-    value, leaks = 0.0, fits.weights * (fits.slope > 0)
-    if leaks.sum() > 0.5:
+    value = 0.0
+    if fits.weights[fits.slope > 0].sum() > 0.5:
         # Of the likeliest set of parts that leaks: a mean over sets would lie where none of them does.
-        own = fits.parts == np.argmax(np.bincount(fits.parts, leaks, 8))
-        value = float(leaks[own] @ fits.slope[own] / leaks[own].sum())
+        weights = members.speaking * (fits.slope > 0)
+        own = fits.parts == np.argmax(np.bincount(fits.parts, weights, 8))
+        value = float(weights[own] @ fits.slope[own] / weights[own].sum())
     low = float(np.interp(level(found, using.low), down, rates))
     high = float(np.interp(level(found, using.high), up, rates))
     return value, min(low, value), max(high, value)
