@@ -29,6 +29,7 @@ FAREWELL_S = 1.0
 _WOULD_BLOCK = (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError)
 _PUBLISH_QOS_1, _SAME_BUT_DUP_AND_RETAIN = 0x32, 0xF6
 _DUP_OR_RETAIN = 0x09
+_RESERVED = 0
 _PUBACK = struct.Struct(">BBH").pack
 
 
@@ -149,6 +150,9 @@ class Stream:
         while True:
             begin, end = _extent(data, at)
             if end > len(data):
+                if at < len(data) and data[at] >> 4 == _RESERVED:
+                    # The client would wait for the rest of it.
+                    self._end = OSError("The broker sent a packet of a type that MQTT does not have.")
                 break
             publish = self._publish(data, at, begin, end)
             if publish is None:

@@ -20,6 +20,7 @@ from tests.waiting import PATIENCE_S, wait_until
 CONNACK, SUBACK = packet(0x20, b"\0\0"), 0x90
 HOSTILE = {
     "reserved type": b"\x00\x00",
+    "reserved type, and a length that nothing follows": b"\x00\xff\xff\xff\x7f",
     "type of MQTT 5 alone": b"\xf0\x00",
     "length of five bytes": b"\x32\xff\xff\xff\xff\x01",
     "topic longer than its packet": packet(0x32, b"\xff\xffa\0\1"),
