@@ -131,20 +131,23 @@ def listen_to_commits(dsn: str, arrivals: Arrivals) -> None:
 
 
 def watch_page(browser: httpx.Client, arrivals: Arrivals, opened: threading.Event) -> None:
-    """What an open page gets."""
-    event = ""
-    with (
-        contextlib.suppress(httpx.TransportError),  # the pages end before this process does
-        browser.stream("GET", "/api/v1/events", timeout=None) as answer,
-    ):
-        answer.raise_for_status()
-        for line in answer.iter_lines():
-            opened.set()
-            name, _, value = line.partition(":")
-            if name == "event":
-                event = value.strip()
-            elif name == "data" and event == "alert":
-                arrivals.saw("open page", int(json.loads(value)["id"]))
+    """What an open page gets. It resumes as browsers do: one that is far behind is dropped by the server.
+
+    The start of a large fleet is such a case: all of it reaches its target at once.
+    """
+    known: dict[str, str] = {}
+    with contextlib.suppress(httpx.TransportError):  # the pages end before this process does
+        while True:
+            headers = {"Last-Event-ID": known["id"]} if "id" in known else {}
+            with browser.stream("GET", "/api/v1/events", timeout=None, headers=headers) as answer:
+                answer.raise_for_status()
+                for line in answer.iter_lines():
+                    opened.set()
+                    name, _, value = line.partition(":")
+                    known[name] = value.strip()
+                    if name == "data" and known.get("event") == "alert":
+                        arrivals.saw("open page", int(json.loads(value)["id"]))
+            time.sleep(int(known.get("retry", "3000")) / 1000)
 
 
 def quietly(thread: threading.Thread) -> threading.Thread:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from typing import Any, TypeVar
 
 import psycopg
@@ -18,6 +19,7 @@ STATEMENT_S = 30.0
 """Longest time of a statement, unless said otherwise [s]."""
 BEYOND_S = 10.0
 """How long the server may be silent beyond that [s]."""
+NEVER_S = 1e9
 
 
 class Connection(psycopg.Connection[DictRow]):
@@ -40,6 +42,12 @@ class Connection(psycopg.Connection[DictRow]):
                 raise
             self.close()
             raise psycopg.OperationalError(f"no answer for {self.patience_s:g} s") from error
+
+    def notifies(
+        self, *, timeout: float | None = None, stop_after: int | None = None
+    ) -> Generator[psycopg.Notify]:
+        """As psycopg's. What may stay away is waited for without an end, unless there is a timeout."""
+        return super().notifies(timeout=NEVER_S if timeout is None else timeout, stop_after=stop_after)
 
 
 def conninfo(dsn: str, *, application: str, statement_timeout_s: float = STATEMENT_S) -> str:

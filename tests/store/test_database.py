@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 
 import psycopg
 import pytest
@@ -25,10 +26,19 @@ def test_a_server_that_hangs_is_given_up_and_the_connection_closed(own_postgres:
             os.kill(hanging, signal.SIGCONT)
 
 
+def _tell(dsn: str) -> None:
+    with connect(dsn, application="test", autocommit=True) as conn:
+        conn.execute("NOTIFY work, 'late'")
+
+
 def test_waiting_for_notifications_is_no_silence(own_postgres: EmbeddedPostgres) -> None:
     with connect(own_postgres.dsn, application="test", autocommit=True) as conn:
         conn.patience_s = 0.1
         conn.execute("LISTEN work")
         assert list(conn.notifies(timeout=0.3)) == []
-        assert list(conn.notifies()) == []
+        late = threading.Timer(0.5, lambda: _tell(own_postgres.dsn))
+        late.start()
+        # Without a timeout it goes on for as long as nothing comes.
+        assert [notice.payload for notice in conn.notifies(stop_after=1)] == ["late"]
+        late.join()
         assert conn.execute("SELECT 1 AS one").fetchone() == {"one": 1}
