@@ -24,6 +24,7 @@ from markupsafe import Markup, escape
 
 from api.conventions import MINUS, SI, THIN, Conventions
 from model.equipment import ZERO_OFFSET_PA
+from model.quantities import FLOW_M3_S, LENGTH_M
 from physics.units import (
     CUBIC_FOOT_M3,
     FAHRENHEIT_PER_K,
@@ -47,6 +48,7 @@ EXACT_DIGITS = 12
 """What a conversion adds behind them is no reading."""
 TYPED_DIGITS = 7
 VOLUME_UNITS = {"L": LITRE_M3, "ft³": CUBIC_FOOT_M3}
+FLOW_UNITS = {"L": "L/s", "ft³": "cfm"}
 _ALL_VOLUMES = (1.0, *VOLUME_UNITS.values())
 
 Rounded = tuple[int, int]
@@ -142,6 +144,11 @@ class Units:
     beside: str | None
     temperature: str
     volume: str
+
+    @property
+    def flow(self) -> str:
+        """Of pumping speeds; it goes with the unit of volume."""
+        return FLOW_UNITS[self.volume]
 
     @property
     def pascals(self) -> float:
@@ -312,6 +319,31 @@ class Figures:
         if cubic_metres is None:
             return NOTHING
         return f"{self.volume_number(cubic_metres)}{THIN}{self.chosen.volume_unit}"
+
+    def flow(self, m3_s: float | None) -> str:
+        """A pump's rating as somebody entered it: ``2.832 L/s``."""
+        if m3_s is None:
+            return NOTHING
+        unit = self.units.flow
+        factors = list(dict.fromkeys(FLOW_M3_S.values()))
+        return f"{self.conventions.write(*typed(m3_s, FLOW_M3_S[unit.casefold()], factors))}{THIN}{unit}"
+
+    def flow_about(self, m3_s: float) -> str:
+        """An estimated pumping speed, to two digits."""
+        unit = self.units.flow
+        return f"{self.number(m3_s / FLOW_M3_S[unit.casefold()], 2)}{THIN}{unit}"
+
+    def hose(self, bore_m: float | None, length_m: float | None) -> str:
+        """A hose as somebody entered it: ``10 mm × 1.5 m``."""
+        if bore_m is None or length_m is None:
+            return NOTHING
+        narrow, long = ("mm", "m") if self.units.flow == "L/s" else ("in", "ft")
+        factors = list(dict.fromkeys(LENGTH_M.values()))
+        parts = [
+            f"{self.conventions.write(*typed(value, LENGTH_M[unit], factors))}{THIN}{unit}"
+            for value, unit in ((bore_m, narrow), (length_m, long))
+        ]
+        return f"{parts[0]} × {parts[1]}"
 
     # Numbers and times ---------------------------------------------------------------------------------
 

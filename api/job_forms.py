@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from model import moments
+from api.figures import Figures
+from model import moments, quantities
 from model.clock import to_us
 from model.errors import BadInput, NotFound
+from model.records import kept
+from model.rig import NO_RIG, Rig
 from model.texts import Texts
 from store import equipment
 from store.database import Connection
@@ -95,6 +98,7 @@ def read_details(conn: Connection, texts: Texts, site_id: int | None, old: Detai
     ``site_id`` is given where the site stays as it is.
     """
     title = texts.text("title", longest=200)
+    rig = _rig(texts, old)
     if not title:
         texts.errors.setdefault("title", "A job needs a title.")
     note = texts.text("note", longest=2000)
@@ -114,7 +118,44 @@ def read_details(conn: Connection, texts: Texts, site_id: int | None, old: Detai
     assert procedure is not None
     assert site_id is not None
     assert opened_us is not None
-    return Details(title, site_id, procedure, opened_us, circuit, crew, note)
+    return Details(
+        title,
+        site_id,
+        procedure,
+        opened_us,
+        circuit,
+        crew,
+        note,
+        rig.pump_m3_s,
+        rig.ultimate_pa,
+        rig.bore_m,
+        rig.length_m,
+    )
+
+
+def _rig(texts: Texts, old: Details | None) -> Rig:
+    """Pump and hose; a form without these fields leaves what there was."""
+    rig = NO_RIG
+    if old is not None:
+        rig = Rig(old.pump_m3_s, old.ultimate_pa, old.hose_bore_m, old.hose_length_m)
+    if "pump" in texts:
+        rig = replace(rig, pump_m3_s=kept(texts.read("pump", quantities.flow), rig.pump_m3_s))
+    if "ultimate" in texts:
+        rig = replace(rig, ultimate_pa=kept(texts.read("ultimate", quantities.pressure), rig.ultimate_pa))
+    if "hose" in texts:
+        bore_m, length_m = texts.read("hose", quantities.hose) or (None, None)
+        rig = replace(rig, bore_m=kept(bore_m, rig.bore_m), length_m=kept(length_m, rig.length_m))
+    return rig
+
+
+def write_rig(job: Mapping[str, Any], figures: Figures) -> dict[str, str]:
+    """Pump and hose of a job as a form shows them."""
+    decimal = figures.conventions.decimal
+    return {
+        "pump": quantities.write_flow(job["pump_m3_s"], decimal),
+        "ultimate": quantities.write_pressure(job["ultimate_pa"], figures.units.pressure, decimal),
+        "hose": quantities.write_hose(job["hose_bore_m"], job["hose_length_m"], decimal),
+    }
 
 
 def zone_of(conn: Connection, site_id: int) -> str:

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from analytics.core import pull_words
 from api.figures import Figures
 from api.holds import IntervalView
-from api.quantities import Pressure, Quantities
+from api.quantities import Flow, Hose, Pressure, PumpRating, Quantities
 from api.words import chance, duration
 from model.cautions import CAUTION
 from model.clock import US, to_datetime
@@ -33,6 +33,12 @@ class PullSpeedView(BaseModel):
     pressure: Pressure
     per_s: IntervalView = Field(description="Over the circuit's volume [1/s], with its 90 % interval.")
     m3_per_s: IntervalView | None = Field(description="Where the volume is known [m³/s]; its error is in it.")
+    speed: Flow | None = Field(description="Its value in the units that were asked for.")
+    speed_low: Flow | None = Field(description="Its 90 % interval begins here.")
+    speed_high: Flow | None = Field(description="It ends here.")
+    explained: Flow | None = Field(
+        description="What a good pump of this rating gives there through the hose."
+    )
     share_of_rating: float | None = Field(description="Of the pump's rating, where that is known.")
     share_of_explained: float | None = Field(description="Of what pump and hose together give there.")
     held_back: bool = Field(description="Surely less than half of what pump and hose explain.")
@@ -64,6 +70,8 @@ class PullDownView(BaseModel):
     )
     latest_at: datetime | None = Field(description="They end here; null: it may be never.")
     never: float | None = Field(description="Share of the curves that fit which do not come to the target.")
+    pump: PumpRating | None = Field(description="The rating that the speeds are set against.")
+    hose: Hose | None = Field(description="The hose that they are set against.")
     speed_at_first: PullSpeedView | None
     speed_now: PullSpeedView | None = Field(description="Null while the pressure stands.")
     gas_share: float | None = Field(description="Of what the pump takes, what still comes in.")
@@ -96,19 +104,23 @@ def pull_view(one: PullEstimate, unit: Quantities) -> PullDownView:
         earliest_at=None if until is None else _moment(one, until.low),
         latest_at=None if until is None else _moment(one, until.high),
         never=None if until is None else until.never,
+        pump=unit.pump(one.rig.pump_m3_s, one.rig.ultimate_pa),
+        hose=unit.hose(one.rig.bore_m, one.rig.length_m),
         speed_at_first=_speed(found.best, unit),
         speed_now=_speed(found.now, unit),
         gas_share=found.load_share,
         stall=None if found.stall is None else _stall(one, found.stall, unit),
-        evidence=[unit.sentence(one) for one in _evidence(found)],
+        evidence=[unit.sentence(one) for one in _evidence(found, unit)],
         advice=unit.sentence(advice) if advice else None,
         caution=CAUTION if advice else None,
     )
 
 
-def _evidence(found: PullDown) -> list[str]:
-    held_back = found.now is not None and found.now.held_back
-    return [*([pull_words.speed(found.now)] if held_back and found.now else []), *pull_words.evidence(found)]
+def _evidence(found: PullDown, unit: Quantities) -> list[str]:
+    # While the pressure stands no speed is told of now.
+    told = found.best if found.now is None else found.now
+    said = [] if told is None or told.of_rating is None else [pull_words.speed(told, unit.flow_text)]
+    return [*said, *pull_words.evidence(found)]
 
 
 def line(one: PullEstimate, figures: Figures, time_zone: str) -> str:
@@ -171,6 +183,12 @@ def _speed(speed: Speed | None, unit: Quantities) -> PullSpeedView | None:
         pressure=unit(speed.pressure_pa),
         per_s=_interval(speed.per_s),
         m3_per_s=None if speed.m3_s is None else _interval(speed.m3_s),
+        speed=None if speed.m3_s is None else unit.flow(speed.m3_s.value),
+        speed_low=None if speed.m3_s is None else unit.flow(speed.m3_s.low),
+        speed_high=None if speed.m3_s is None else unit.flow(speed.m3_s.high),
+        explained=None
+        if speed.m3_s is None or speed.of_explained is None
+        else unit.flow(speed.m3_s.value / speed.of_explained),
         share_of_rating=speed.of_rating,
         share_of_explained=speed.of_explained,
         held_back=speed.held_back,

@@ -16,6 +16,7 @@ from api.reader import figures_of
 from api.sentences import TextFigure, tell
 from model.clock import to_datetime
 from model.errors import BadInput
+from model.quantities import FLOW_M3_S, LENGTH_M
 from physics.units import (
     CUBIC_FOOT_M3,
     LITRE_M3,
@@ -32,6 +33,10 @@ TEMPERATURES = {"k": "K", "°c": "°C", "c": "°C", "cel": "°C", "°f": "°F", 
 
 VOLUMES = {"m³": "m³", "m3": "m³", "l": "L", "ft³": "ft³", "ft3": "ft³"}
 """Units of volume by what may be written for them."""
+
+FLOWS = {"m³": "m³/s", "L": "L/s", "ft³": "cfm"}
+LENGTHS = {"m³": ("m", "m"), "L": ("mm", "m"), "ft³": ("in", "ft")}
+"""Units of pumping speeds, and of a hose's bore and length, for readers of each unit of volume."""
 
 CUBIC_METRES = {"m³": 1.0, "L": LITRE_M3, "ft³": CUBIC_FOOT_M3}
 
@@ -66,6 +71,49 @@ class Volume(Asked):
     def cubic_metres(self, field: str) -> float:
         """In m³; raises `BadInput` for an unknown unit."""
         return self.value * CUBIC_METRES[_unit(self.unit, VOLUMES, f"{field}.unit")]
+
+
+class Flow(Asked):
+    """A pumping speed."""
+
+    value: float = Field(examples=[6.0])
+    unit: str = Field(
+        description="m³/s, m³/h, L/s, L/min or cfm; m3 may stand for m³. In answers it goes with the unit of "
+        f"volume: {', '.join(FLOWS.values())}.",
+        examples=["cfm"],
+    )
+
+    def cubic_metres_per_s(self, field: str) -> float:
+        """In m³/s; raises `BadInput` for an unknown unit."""
+        return self.value * _factor(self.unit, FLOW_M3_S, "m³/s, m³/h, L/s, L/min, cfm", f"{field}.unit")
+
+
+class Length(Asked):
+    """A length."""
+
+    value: float = Field(examples=[10.0])
+    unit: str = Field(
+        description="m, cm, mm, in or ft. In answers it goes with the unit of volume: m; mm or m; in or ft.",
+        examples=["mm"],
+    )
+
+    def metres(self, field: str) -> float:
+        """In m; raises `BadInput` for an unknown unit."""
+        return self.value * _factor(self.unit, LENGTH_M, "m, cm, mm, in, ft", f"{field}.unit")
+
+
+class PumpRating(Asked):
+    """What a pump is rated to do."""
+
+    speed: Flow
+    ultimate: Pressure | None = Field(None, description="Its ultimate pressure, if it is given.")
+
+
+class Hose(Asked):
+    """The hose between pump and circuit."""
+
+    bore: Length
+    length: Length
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +166,31 @@ class Quantities:
         value = cubic_metres if stored else _clean(cubic_metres / CUBIC_METRES[self.volume_unit])
         return Volume(value=value, unit=self.volume_unit)
 
+    def flow(self, m3_s: float) -> Flow:
+        """A pumping speed."""
+        unit = FLOWS[self.volume_unit]
+        stored = unit == "m³/s"
+        return Flow(value=m3_s if stored else _clean(m3_s / FLOW_M3_S[unit.casefold()]), unit=unit)
+
+    def flow_text(self, m3_s: float) -> str:
+        """The same in a sentence, to two digits."""
+        if self.figures is not None:
+            return self.figures.flow_about(m3_s)
+        return f"{1e3 * m3_s:.2g} l/s"
+
+    def pump(self, speed_m3_s: float | None, ultimate_pa: float | None) -> PumpRating | None:
+        """A pump's rating; None where there is none."""
+        if speed_m3_s is None:
+            return None
+        return PumpRating(speed=self.flow(speed_m3_s), ultimate=self.or_none(ultimate_pa))
+
+    def hose(self, bore_m: float | None, length_m: float | None) -> Hose | None:
+        """A hose; None where there is none."""
+        if bore_m is None or length_m is None:
+            return None
+        narrow, long = LENGTHS[self.volume_unit]
+        return Hose(bore=_length(bore_m, narrow), length=_length(length_m, long))
+
     def sentence(self, text: str, told: Sequence[TextFigure] | None = None) -> str:
         """A stored sentence with its figures in these units."""
         return text if self.figures is None else tell(text, self.figures, told)
@@ -130,6 +203,17 @@ STORED = Quantities()
 def _clean(value: float) -> float:
     """To twelve digits: what conversion adds behind them is no reading."""
     return float(f"{value:.12g}")
+
+
+def _length(metres: float, unit: str) -> Length:
+    return Length(value=metres if unit == "m" else _clean(metres / LENGTH_M[unit]), unit=unit)
+
+
+def _factor(text: str, known: Mapping[str, float], choice: str, field: str) -> float:
+    found = known.get(text.strip().casefold())
+    if found is None:
+        raise BadInput(f"{text[:40]!r} is not a known unit here; use {choice}.", field=field)
+    return found
 
 
 def _unit(text: str, known: Mapping[str, str], field: str) -> str:

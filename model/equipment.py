@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from model.errors import BadFields, BadInput
+from model.rig import pump_errors
 from model.texts import LONGEST_NAME, LONGEST_WORDS, check_text
 from physics.units import pressure_unit
 
@@ -112,6 +113,8 @@ class Instrument:
         Share of the reading, for example 0.1.
     interval_s : float
         Registered reporting interval [s].
+    pump_m3_s, ultimate_pa : float or None
+        Rated pumping speed [m³/s] and ultimate pressure [Pa] of a pump.
     """
 
     id: int
@@ -126,6 +129,8 @@ class Instrument:
     accuracy: float
     interval_s: float
     serial: str
+    pump_m3_s: float | None = None
+    ultimate_pa: float | None = None
 
 
 LARGEST_VOLUME_M3 = 10_000.0
@@ -182,6 +187,8 @@ class Properties:
     accuracy: float = 0.1
     interval_s: float = 10.0
     serial: str = ""
+    pump_m3_s: float | None = None
+    ultimate_pa: float | None = None
 
     def checked(self) -> Properties:
         """These, with texts trimmed and the unit's usual symbol; raises `BadFields`."""
@@ -210,10 +217,19 @@ class Properties:
             and not errors.keys() & {"range_low", "range_high"}
         ):
             errors["range_low"] = "The range must begin below its end."
+        errors |= self._pump_errors()
         _raise(errors)
-        return Properties(
-            self.role, self.position, principle, unit, low, high, self.accuracy, self.interval_s, serial
-        )
+        return replace(self, principle=principle, unit=unit, serial=serial)
+
+    def _pump_errors(self) -> dict[str, str]:
+        if self.role is Role.PUMP:
+            return pump_errors(self.pump_m3_s, self.ultimate_pa, "speed")
+        rated = {"speed": self.pump_m3_s, "ultimate": self.ultimate_pa}
+        return {
+            field: f"Only a pump has this; the role is {self.role}."
+            for field, value in rated.items()
+            if value is not None
+        }
 
 
 JUDGED = {

@@ -26,6 +26,10 @@ class Job:
         The job that its instruments went to.
     kept_open : bool
         A person opened it again, so only a person closes it.
+    pump_m3_s, ultimate_pa : float or None
+        Rated pumping speed [m³/s] and ultimate pressure [Pa] of a pump that is not registered, a hired one.
+    hose_bore_m, hose_length_m : float or None
+        Bore and length of the hose to the pump [m].
     """
 
     id: int
@@ -41,6 +45,10 @@ class Job:
     note: str = ""
     merged_into: int | None = None
     kept_open: bool = False
+    pump_m3_s: float | None = None
+    ultimate_pa: float | None = None
+    hose_bore_m: float | None = None
+    hose_length_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

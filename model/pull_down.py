@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from model.judgement import Interval
+from model.rig import NO_RIG, Rig
 
 
 class State(StrEnum):
@@ -141,9 +142,12 @@ class PullEstimate:
         The procedure's target [Pa].
     found : PullDown
         What was found.
+    rig : Rig
+        The pump and hose that were known.
     """
 
     start_us: int
     at_us: int
     target_pa: float
     found: PullDown
+    rig: Rig = NO_RIG

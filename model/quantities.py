@@ -6,10 +6,12 @@ import math
 import re
 
 from model.errors import BadInput
+from model.rig import hose_errors
 from physics.units import PRESSURE_UNITS, from_pascal, to_pascal
 
 QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s,.].*?)?\s*")
 _SIGNED = re.compile(r"\s*[-+]?(\d*)([.,])(\d+)(?=[eE\s]|[^\d.,]|$)")
+_TIMES = re.compile(r"\s*[x×]\s*")
 _FRACTION = re.compile(r"\s*(?:(\d+)[\s-]+)?(\d+)\s*/\s*(\d+)\s*(\S.*?)?\s*")
 
 TIME_S = {
@@ -117,6 +119,20 @@ def flow(text: str, field: str) -> float:
     return value * factor
 
 
+def hose(text: str, field: str) -> tuple[float, float]:
+    """Bore and length of a hose [m], ``6.35 mm x 1.5 m`` or ``3/8 in x 5 ft``."""
+    parts = _TIMES.split(text.strip())
+    if len(parts) != 2:
+        raise BadInput(
+            f"{text.strip()!r} is no bore and length; write it like '6.35 mm x 1.5 m'.", field=field
+        )
+    bore_m, length_m = (length(part, field) for part in parts)
+    wrong = hose_errors(bore_m, length_m)
+    if wrong:
+        raise BadInput(wrong["hose"], field=field)
+    return bore_m, length_m
+
+
 def length(text: str, field: str) -> float:
     """A length [m], such as ``22 mm``, ``7/8 in`` or ``1 1/8 in``."""
     found = _FRACTION.fullmatch(text)
@@ -164,6 +180,33 @@ def write_duration(value_s: float, decimal: str = ".") -> str:
 def write_volume(value_m3: float | None, unit: str = "l", decimal: str = ".") -> str:
     """In litres, or another unit."""
     return "" if value_m3 is None else _write(value_m3 / VOLUME_M3[unit.casefold()], unit, decimal)
+
+
+def write_flow(value_m3_s: float | None, decimal: str = ".") -> str:
+    """In the unit of ratings that needs the fewest digits, which is likely the one it was written in."""
+    if value_m3_s is None:
+        return ""
+    units = ("cfm", "l/min", "l/s", "m3/h")
+    return min((_write(value_m3_s / FLOW_M3_S[unit], unit, decimal) for unit in units), key=_digits)
+
+
+def write_hose(bore_m: float | None, length_m: float | None, decimal: str = ".") -> str:
+    """``10 mm x 1.5 m`` or ``0.375 in x 5 ft``, whichever needs fewer digits."""
+    if bore_m is None or length_m is None:
+        return ""
+    pairs = (("mm", "m"), ("in", "ft"))
+    written = [
+        [
+            _write(value / LENGTH_M[unit], unit, decimal)
+            for value, unit in zip((bore_m, length_m), pair, strict=True)
+        ]
+        for pair in pairs
+    ]
+    return min((" x ".join(both) for both in written), key=_digits)
+
+
+def _digits(text: str) -> int:
+    return sum(character.isdigit() for character in text.replace("m3", "m"))
 
 
 def write_share(value: float, decimal: str = ".") -> str:

@@ -33,6 +33,8 @@ PROPERTIES = (
     "accuracy",
     "interval",
     "serial",
+    "speed",
+    "ultimate",
 )
 INSTRUMENT = ("gateway", "name", *PROPERTIES)
 PROCEDURE = (
@@ -83,8 +85,8 @@ def read_properties(texts: Texts, before: Properties | None = None) -> Propertie
         found = read() if field in texts else old
         return kept(old if found is None else found, old)
 
-    def bound(field: str, old: float | None) -> float | None:
-        return kept(texts.read(field, quantities.pressure), old) if field in texts else old
+    def figure(field: str, old: float | None, read: Callable[[str, str], float]) -> float | None:
+        return kept(texts.read(field, read), old) if field in texts else old
 
     def unit() -> str | None:
         return texts.read("unit", _unit, "Pa")
@@ -96,13 +98,15 @@ def read_properties(texts: Texts, before: Properties | None = None) -> Propertie
         ),
         principle=part("principle", start.principle, lambda: texts.text("principle")),
         unit=part("unit", start.unit, unit),
-        range_low_pa=bound("range_low", start.range_low_pa),
-        range_high_pa=bound("range_high", start.range_high_pa),
+        range_low_pa=figure("range_low", start.range_low_pa, quantities.pressure),
+        range_high_pa=figure("range_high", start.range_high_pa, quantities.pressure),
         accuracy=part("accuracy", start.accuracy, lambda: texts.read("accuracy", quantities.share, 0.1)),
         interval_s=part(
             "interval", start.interval_s, lambda: texts.read("interval", quantities.duration, 10.0)
         ),
         serial=part("serial", start.serial, lambda: texts.text("serial")),
+        pump_m3_s=figure("speed", start.pump_m3_s, quantities.flow),
+        ultimate_pa=figure("ultimate", start.ultimate_pa, quantities.pressure),
     )
     return _all_errors(texts, values.checked)
 
@@ -119,6 +123,8 @@ def write_properties(what: Properties, unit: str = "micron", decimal: str = ".")
         "accuracy": quantities.write_share(what.accuracy, decimal),
         "interval": quantities.write_duration(what.interval_s, decimal),
         "serial": what.serial,
+        "speed": quantities.write_flow(what.pump_m3_s, decimal),
+        "ultimate": quantities.write_pressure(what.ultimate_pa, unit, decimal),
     }
 
 

@@ -8,6 +8,7 @@ from datetime import datetime
 from model.clock import US, ReplayClock, SystemClock, to_datetime
 from model.equipment import Position, Role
 from model.errors import NotFound
+from model.rig import Rig
 from ops.installation import Installation, Login, write
 from ops.settings import Settings
 from simulator import scenario as scenarios
@@ -92,11 +93,13 @@ def register(connection: Connection, installation: Installation, seed: int, now:
             accuracy=i.accuracy,
             interval_s=i.interval_s,
             serial=i.serial,
+            pump_m3_s=i.pump_m3_s,
         )
         for i in company.instruments
     }
     for entry in company.jobs:
         circuit = circuits[entry.circuit]
+        bore_m, length_m = entry.hose_m or (None, None)
         job = jobs.add(
             connection,
             entry.title,
@@ -105,6 +108,7 @@ def register(connection: Connection, installation: Installation, seed: int, now:
             entry.planned_us,
             circuit_id=circuit.id,
             crew_id=crews[entry.crew].id,
+            rig=Rig(entry.pump_m3_s, bore_m=bore_m, length_m=length_m),
         )
         for serving in entry.serving:
             instrument = instruments[serving.gateway, serving.instrument]

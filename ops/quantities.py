@@ -38,6 +38,19 @@ def volume(text: str, option: str) -> float:
     return _named(option, quantities.volume, text)
 
 
+def flow(text: str, option: str) -> float:
+    """A pumping speed [m³/s], such as ``6 cfm``."""
+    return _named(option, quantities.flow, text)
+
+
+def hose(text: str, option: str) -> tuple[float, float]:
+    """Bore and length of a hose [m], such as ``10 mm x 1.5 m``."""
+    try:
+        return quantities.hose(text, option)
+    except BadInput as error:
+        raise BadInput(f"{option}: {error}", field=option) from error
+
+
 def length(text: str, option: str) -> float:
     """A length [m], such as ``22 mm`` or ``7/8 in``."""
     return _named(option, quantities.length, text)

@@ -72,6 +72,8 @@ class InstrumentEntry:
     accuracy: float
     interval_s: float
     serial: str
+    pump_m3_s: float | None = None
+    """Rated pumping speed of a pump [m³/s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,10 @@ class JobEntry:
     planned_us: int
     serving: tuple[ServingEntry, ...]
     story: str
+    hose_m: tuple[float, float] | None = None
+    """Bore and length of the hose that the crew uses [m]."""
+    pump_m3_s: float | None = None
+    """Rated pumping speed of a hired pump [m³/s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,18 +182,36 @@ def _gauge(
     )
 
 
-def _other(gateway: str, name: str, role: str, serial: str) -> InstrumentEntry:
+_WIDE_HOSE_M = (9.525e-3, 1.524)
+"""3/8 in × 5 ft."""
+_NARROW_HOSE_M = (6.35e-3, 1.5)
+_HIRED_M3_S = 6 * 0.3048**3 / 60
+"""6 cfm."""
+
+
+def _other(
+    gateway: str, name: str, role: str, serial: str, pump_m3_h: float | None = None
+) -> InstrumentEntry:
     position = "pump" if role == "pump" else "circuit"
-    return InstrumentEntry(gateway, name, role, position, "", "Pa", None, None, 0.0, 60.0, serial)
+    rating = None if pump_m3_h is None else pump_m3_h / 3600
+    return InstrumentEntry(gateway, name, role, position, "", "Pa", None, None, 0.0, 60.0, serial, rating)
 
 
 def _job(
-    title: str, circuit: str, crew: str, procedure: str, planned_us: int, serving: str, story: str
+    title: str,
+    circuit: str,
+    crew: str,
+    procedure: str,
+    planned_us: int,
+    serving: str,
+    story: str,
+    hose_m: tuple[float, float] | None = None,
+    pump_m3_s: float | None = None,
 ) -> JobEntry:
     """``serving`` lists the gateway and its instruments, the deciding gauge first."""
     gateway, *names = serving.split()
     entries = tuple(ServingEntry(gateway, name, place == 0) for place, name in enumerate(names))
-    return JobEntry(title, circuit, crew, procedure, planned_us, entries, story)
+    return JobEntry(title, circuit, crew, procedure, planned_us, entries, story, hose_m, pump_m3_s)
 
 
 def demo(start_us: int, meets_us: int, seed: int, time_zone: str = TIME_ZONE) -> Scenario:
@@ -246,7 +270,7 @@ def demo(start_us: int, meets_us: int, seed: int, time_zone: str = TIME_ZONE) ->
             _gauge("saltgate-gw", "gauge-coil", "WF-1102"),
             _gauge("saltgate-gw", "gauge-pump", "WF-1103", position="pump"),
             _other("saltgate-gw", "valve-main", "valve", "WF-2102"),
-            _other("saltgate-gw", "pump-main", "pump", "WF-3102"),
+            _other("saltgate-gw", "pump-main", "pump", "WF-3102", 20.0),
             _other("saltgate-gw", "clamp-coil", "thermometer", "WF-4102"),
             _gauge("quernmill-gw", "gauge-retarder", "WF-1104", unit="Pa", high_pa=_WIDE_HIGH_PA),
             _other("quernmill-gw", "valve-retarder", "valve", "WF-2104"),
@@ -255,7 +279,7 @@ def demo(start_us: int, meets_us: int, seed: int, time_zone: str = TIME_ZONE) ->
             _other("heronsmere-gw", "clamp-unit7", "thermometer", "WF-4105"),
             _gauge("lantern-gw", "gauge-ward3", "WF-1106", interval_s=5.0),
             _other("lantern-gw", "valve-ward3", "valve", "WF-2106"),
-            _other("lantern-gw", "pump-ward3", "pump", "WF-3106"),
+            _other("lantern-gw", "pump-ward3", "pump", "WF-3106", 5.0),
             _gauge("fennick-gw", "gauge-tank", "WF-1107", unit="mTorr"),
         ),
         jobs=(
@@ -276,6 +300,7 @@ def demo(start_us: int, meets_us: int, seed: int, time_zone: str = TIME_ZONE) ->
                 planned(15),
                 "saltgate-gw gauge-coil gauge-pump valve-main pump-main clamp-coil",
                 "leak",
+                _WIDE_HOSE_M,
             ),
             _job(
                 "Retarder after water ingress",
@@ -285,6 +310,8 @@ def demo(start_us: int, meets_us: int, seed: int, time_zone: str = TIME_ZONE) ->
                 planned(5),
                 "quernmill-gw gauge-retarder valve-retarder",
                 "wet",
+                _WIDE_HOSE_M,
+                _HIRED_M3_S,
             ),
             _job(
                 "Unit 7, line set renewed",
@@ -303,6 +330,7 @@ def demo(start_us: int, meets_us: int, seed: int, time_zone: str = TIME_ZONE) ->
                 meets_us,
                 "lantern-gw gauge-ward3 valve-ward3 pump-ward3",
                 "now",
+                _NARROW_HOSE_M,
             ),
             _job(
                 "Milk tank 1, drier changed",

@@ -9,6 +9,7 @@ from typing import Any
 from psycopg import sql
 
 from model.access import Credentials
+from model.clock import to_us
 from model.equipment import (
     JUDGED,
     Circuit,
@@ -22,7 +23,7 @@ from model.equipment import (
     check_site,
 )
 from model.errors import Conflict, NotFound
-from store import audit, broker_secrets, equipment, rejudging
+from store import audit, broker_secrets, equipment, pull_downs, rejudging
 from store.audit import By
 from store.database import Connection, one
 
@@ -181,8 +182,8 @@ def change_instrument(
         conn.execute(
             "UPDATE instrument SET role = %(role)s, position = %(position)s, principle = %(principle)s, "
             "unit = %(unit)s, range_low_pa = %(range_low_pa)s, range_high_pa = %(range_high_pa)s, "
-            "accuracy = %(accuracy)s, interval_s = %(interval_s)s, serial = %(serial)s WHERE id = %(id)s "
-            "RETURNING *",
+            "accuracy = %(accuracy)s, interval_s = %(interval_s)s, serial = %(serial)s, "
+            "pump_m3_s = %(pump_m3_s)s, ultimate_pa = %(ultimate_pa)s WHERE id = %(id)s RETURNING *",
             {**audit.of(wanted.checked()), "id": number},
         ).fetchone()
     )
@@ -192,6 +193,8 @@ def change_instrument(
     if changed:
         because = f"{after.name}: {', '.join(dict.fromkeys(changed))} changed"
         again = rejudging.ask(conn, rejudging.of_instrument(conn, number), because, by)
+    elif (before.pump_m3_s, before.ultimate_pa) != (after.pump_m3_s, after.ultimate_pa):
+        pull_downs.renew(conn, rejudging.of_instrument(conn, number), to_us(by.at))
     equipment.tell(conn)
     _note(conn, by, "change-instrument", f"instrument:{number}", before, after)
     return after, again

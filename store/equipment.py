@@ -240,11 +240,23 @@ def add_instrument(
     accuracy: float = 0.1,
     interval_s: float = 10.0,
     serial: str = "",
+    pump_m3_s: float | None = None,
+    ultimate_pa: float | None = None,
     by: By | None = None,
 ) -> Instrument:
     """Register an instrument of a gateway; see `model.equipment.Instrument`."""
     wanted = Properties(
-        role, position, principle, unit, range_low_pa, range_high_pa, accuracy, interval_s, serial
+        role,
+        position,
+        principle,
+        unit,
+        range_low_pa,
+        range_high_pa,
+        accuracy,
+        interval_s,
+        serial,
+        pump_m3_s,
+        ultimate_pa,
     )
     return register_instrument(conn, gateway_id, name, wanted, by=by)
 
@@ -257,9 +269,9 @@ def register_instrument(
     row = insert(
         conn,
         "INSERT INTO instrument (gateway_id, name, role, position, principle, unit, range_low_pa, "
-        "range_high_pa, accuracy, interval_s, serial) VALUES (%(gateway)s, %(name)s, %(role)s, %(position)s, "
-        "%(principle)s, %(unit)s, %(range_low_pa)s, %(range_high_pa)s, %(accuracy)s, %(interval_s)s, "
-        "%(serial)s) RETURNING *",
+        "range_high_pa, accuracy, interval_s, serial, pump_m3_s, ultimate_pa) VALUES (%(gateway)s, %(name)s, "
+        "%(role)s, %(position)s, %(principle)s, %(unit)s, %(range_low_pa)s, %(range_high_pa)s, "
+        "%(accuracy)s, %(interval_s)s, %(serial)s, %(pump_m3_s)s, %(ultimate_pa)s) RETURNING *",
         {"gateway": gateway_id, "name": name, **audit.of(wanted.checked())},
         taken=f"That gateway has an instrument {name!r} already.",
         missing=(f"There is no gateway {gateway_id}.", "gateway"),

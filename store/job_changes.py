@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from psycopg import sql
 
 from model.clock import to_datetime
-from model.errors import BadInput, Conflict, NotFound
+from model.errors import BadFields, BadInput, Conflict, NotFound
 from model.event import EventKind
 from model.job import Job, JobState
+from model.rig import Rig, hose_errors, pump_errors
 from model.texts import LONGEST_WORDS, check_text
-from store import anew, assignments, audit, jobs
+from store import anew, assignments, audit, jobs, pull_downs
 from store.acting import Act, Actor
 from store.assignments import Wish
 from store.database import Connection, one
@@ -20,10 +21,16 @@ from store.database import Connection, one
 JUDGED_BY: Mapping[str, str] = {"procedure_id": "procedure", "circuit_id": "circuit"}
 """What a job is judged by: another one has it judged anew."""
 
+PUMPED_WITH = frozenset({"pump_m3_s", "ultimate_pa", "hose_bore_m", "hose_length_m"})
+"""What only the estimate of its pull-down is set against."""
+
 
 @dataclass(frozen=True, slots=True)
 class Details:
-    """What is written down of a job. ``opened_us`` may lie ahead, for a planned one [µs]."""
+    """What is written down of a job. ``opened_us`` may lie ahead, for a planned one [µs].
+
+    Pump and hose are what it is pumped with beside the registered pumps, see `model.job.Job`.
+    """
 
     title: str
     site_id: int
@@ -32,6 +39,10 @@ class Details:
     circuit_id: int | None = None
     crew_id: int | None = None
     note: str = ""
+    pump_m3_s: float | None = None
+    ultimate_pa: float | None = None
+    hose_bore_m: float | None = None
+    hose_length_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +58,17 @@ class Serving:
 def details(job: Job) -> Details:
     """What is written down of a job now."""
     return Details(
-        job.title, job.site_id, job.procedure_id, job.opened_us, job.circuit_id, job.crew_id, job.note
+        job.title,
+        job.site_id,
+        job.procedure_id,
+        job.opened_us,
+        job.circuit_id,
+        job.crew_id,
+        job.note,
+        job.pump_m3_s,
+        job.ultimate_pa,
+        job.hose_bore_m,
+        job.hose_length_m,
     )
 
 
@@ -78,6 +99,7 @@ def open_job(
         circuit_id=new.circuit_id,
         crew_id=new.crew_id,
         state=state,
+        rig=Rig(new.pump_m3_s, new.ultimate_pa, new.hose_bore_m, new.hose_length_m),
     )
     conn.execute("UPDATE job SET note = %s WHERE id = %s", (new.note, made.id))
     made = jobs.by_id(conn, made.id)
@@ -92,7 +114,10 @@ def open_job(
 
 
 def change(conn: Connection, job_id: int, wanted: Details, actor: Actor) -> Job:
-    """Write other details down; another procedure or circuit has the job judged anew."""
+    """Write other details down; another procedure or circuit has the job judged anew.
+
+    Another pump or hose has its running pull-down estimated anew.
+    """
     act = Act(conn, actor)
     anew.lock(conn, [], [job_id])
     before = jobs.by_id(conn, job_id)
@@ -103,8 +128,9 @@ def change(conn: Connection, job_id: int, wanted: Details, actor: Actor) -> Job:
         return before
     conn.execute(
         "UPDATE job SET title = %(title)s, site_id = %(site_id)s, procedure_id = %(procedure_id)s, "
-        "circuit_id = %(circuit_id)s, crew_id = %(crew_id)s, note = %(note)s, opened_at = %(opened_at)s "
-        "WHERE id = %(id)s",
+        "circuit_id = %(circuit_id)s, crew_id = %(crew_id)s, note = %(note)s, opened_at = %(opened_at)s, "
+        "pump_m3_s = %(pump_m3_s)s, ultimate_pa = %(ultimate_pa)s, hose_bore_m = %(hose_bore_m)s, "
+        "hose_length_m = %(hose_length_m)s WHERE id = %(id)s",
         {**audit.of(wanted), "opened_at": to_datetime(wanted.opened_us), "id": job_id},
     )
     after = jobs.by_id(conn, job_id)
@@ -112,7 +138,9 @@ def change(conn: Connection, job_id: int, wanted: Details, actor: Actor) -> Job:
     judged_by = [word for name, word in JUDGED_BY.items() if name in changed]
     if judged_by:
         act.anew.add(job_id)
-    what = [_WORDS[name] for name in changed]
+    elif PUMPED_WITH & set(changed):
+        pull_downs.renew(conn, [job_id], actor.at_us)
+    what = list(dict.fromkeys(_WORDS[name] for name in changed))
     text = f"{after.title}: {_and(what)} changed by {actor.name}."
     if judged_by:
         text += " The job is judged anew."
@@ -205,6 +233,10 @@ _WORDS: Mapping[str, str] = {
     "circuit_id": "circuit",
     "crew_id": "crew",
     "note": "note",
+    "pump_m3_s": "pump",
+    "ultimate_pa": "pump",
+    "hose_bore_m": "hose",
+    "hose_length_m": "hose",
 }
 _TABLES: Mapping[str, str] = {
     "site_id": "site",
@@ -222,6 +254,10 @@ def _checked(conn: Connection, given: Details) -> Details:
         text = "A job needs a title." if not given.title.strip() else str(error)
         raise BadInput(text, field="title") from error
     note = check_text(given.note, "note", longest=LONGEST_WORDS)
+    errors = pump_errors(given.pump_m3_s, given.ultimate_pa, "pump")
+    errors |= hose_errors(given.hose_bore_m, given.hose_length_m)
+    if errors:
+        raise BadFields(errors)
     for field, table in _TABLES.items():
         number = getattr(given, field)
         query = sql.SQL("SELECT FROM {} WHERE id = %s").format(sql.Identifier(table))
@@ -239,9 +275,7 @@ def _checked(conn: Connection, given: Details) -> Details:
             raise BadInput(
                 f"The circuit “{row['name']}” is at another site ({row['site']}).", field="circuit_id"
             )
-    return Details(
-        title, given.site_id, given.procedure_id, given.opened_us, given.circuit_id, given.crew_id, note
-    )
+    return replace(given, title=title, note=note)
 
 
 def _locked(conn: Connection, job_id: int) -> Job:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from model import moments
+from model import moments, quantities
 from model.errors import BadFields, BadInput
 from model.texts import LONGEST_WORDS, Texts
 from store import bulk, equipment, job_changes, procedures
@@ -14,11 +14,24 @@ from store.bulk import Fate, Kind, Outcome, Row
 from store.database import Connection
 from store.job_changes import Details, Serving
 
-COLUMNS = ("title", "site", "circuit", "crew", "procedure", "start", "instruments", "note")
+COLUMNS = (
+    "title",
+    "site",
+    "circuit",
+    "crew",
+    "procedure",
+    "start",
+    "instruments",
+    "note",
+    "pump",
+    "ultimate",
+    "hose",
+)
 NEEDED = ("title", "site", "start")
 EXAMPLE = (
-    "title,site,circuit,crew,procedure,start,instruments,note\n"
-    "Evacuate rack 2,Harbour cold store,Rack 2,Crew North,,2026-11-24 18:30,van-7/g1 van-7/v1,\n"
+    "title,site,circuit,crew,procedure,start,instruments,note,hose\n"
+    "Evacuate rack 2,Harbour cold store,Rack 2,Crew North,,2026-11-24 18:30,van-7/g1 van-7/v1,,"
+    "10 mm x 1.5 m\n"
 )
 
 
@@ -28,7 +41,7 @@ def run(
     """Open planned jobs, one a row, in the caller's transaction.
 
     ``start`` is the time at the site unless it has an offset. ``instruments`` are gateway/name, with spaces
-    between; the first gauge decides.
+    between; the first gauge decides. ``pump`` and ``ultimate`` are of a pump that is not among them.
 
     Returns
     -------
@@ -69,6 +82,9 @@ def _open(act: Act, texts: Texts, *, take_over: bool) -> tuple[Row, int]:
     crews = {crew.name: crew.id for crew in equipment.crews(conn)}
     crew_id = texts.read("crew", lambda text, field: _named(crews, text, field))
     servings = texts.read("instruments", lambda text, field: _servings(conn, text, field))
+    pump_m3_s = texts.read("pump", quantities.flow)
+    ultimate_pa = texts.read("ultimate", quantities.pressure)
+    hose_m = texts.read("hose", quantities.hose)
     texts.done()
     assert opened_us is not None
     given = Details(
@@ -79,9 +95,14 @@ def _open(act: Act, texts: Texts, *, take_over: bool) -> tuple[Row, int]:
         circuit_id,
         crew_id,
         note,
+        pump_m3_s,
+        ultimate_pa,
+        *(hose_m or (None, None)),
     )
     try:
         job = job_changes.open_job(conn, given, servings or [], act.actor, take_over=take_over, act=act)
+    except BadFields:
+        raise
     except BadInput as error:
         raise BadFields({_COLUMN.get(error.field or "", error.field or "title"): str(error)}) from error
     return Row(0, job.title, Fate.MADE, {}), job.id

@@ -9,6 +9,7 @@ from psycopg import errors
 from model.clock import to_datetime, to_us
 from model.errors import BadInput, Conflict, NotFound
 from model.job import Assignment, Job, JobState
+from model.rig import NO_RIG, Rig
 from store.database import Connection, one
 from store.equipment import tell
 
@@ -24,14 +25,16 @@ def add(
     crew_id: int | None = None,
     state: JobState = JobState.PLANNED,
     walk_up: bool = False,
+    rig: Rig = NO_RIG,
 ) -> Job:
     """Open a job."""
     if not title.strip():
         raise BadInput("A job needs a title.", field="title")
     try:
         row = conn.execute(
-            "INSERT INTO job (title, state, walk_up, site_id, circuit_id, crew_id, procedure_id, opened_at) "
-            "VALUES (%s, %s, %s, %s, %s, %s, %s, %s) RETURNING *",
+            "INSERT INTO job (title, state, walk_up, site_id, circuit_id, crew_id, procedure_id, opened_at, "
+            "pump_m3_s, ultimate_pa, hose_bore_m, hose_length_m) "
+            "VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) RETURNING *",
             (
                 title.strip(),
                 state,
@@ -41,6 +44,10 @@ def add(
                 crew_id,
                 procedure_id,
                 to_datetime(opened_us),
+                rig.pump_m3_s,
+                rig.ultimate_pa,
+                rig.bore_m,
+                rig.length_m,
             ),
         ).fetchone()
     except errors.ForeignKeyViolation as error:
@@ -108,6 +115,10 @@ def from_row(row: dict[str, Any]) -> Job:
         note=row["note"],
         merged_into=row["merged_into"],
         kept_open=row["kept_open"],
+        pump_m3_s=row["pump_m3_s"],
+        ultimate_pa=row["ultimate_pa"],
+        hose_bore_m=row["hose_bore_m"],
+        hose_length_m=row["hose_length_m"],
     )
 
 

@@ -121,6 +121,7 @@ JOBS = Listing(
     "p.version AS procedure_version, j.opened_at, "
     "j.closed_at, j.parked_at, j.note, p.target_pa, p.limit_pa, "
     "p.rise_pa, p.dwell_s, p.hold_s, p.settle_s, p.breaks AS breaks_asked, j.merged_into, j.kept_open, "
+    "j.pump_m3_s, j.ultimate_pa, j.hose_bore_m, j.hose_length_m, "
     "j.parked_at IS NULL AND coalesce(t.seen = 'again' OR t.because <> '', false) AS judged_anew "
     "FROM job j JOIN site s ON s.id = j.site_id JOIN procedure p ON p.id = j.procedure_id "
     "LEFT JOIN circuit c ON c.id = j.circuit_id LEFT JOIN crew w ON w.id = j.crew_id "
@@ -225,7 +226,8 @@ def serving(conn: Connection, job_id: int) -> list[dict[str, Any]]:
     """Instruments that served a job, with gateway names, in order of time."""
     return conn.execute(
         "SELECT a.id AS assignment_id, a.instrument_id, g.name AS gateway, i.name, i.role, i.position, "
-        "i.interval_s, i.principle, i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, "
+        "i.interval_s, i.principle, i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, i.pump_m3_s, "
+        "i.ultimate_pa, "
         "a.since, a.until, a.deciding "
         "FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id "
         "WHERE a.job_id = %s ORDER BY a.since, a.id",

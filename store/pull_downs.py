@@ -7,6 +7,7 @@ one runs.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import msgspec
@@ -14,7 +15,10 @@ from psycopg.types.json import Jsonb
 
 from model.clock import to_datetime, to_us
 from model.pull_down import PullEstimate
+from model.rig import Rig
+from store import timers
 from store.database import Connection
+from store.timers import Timer
 
 _RUNNING = """
 SELECT d.detail FROM pull_down d
@@ -25,12 +29,33 @@ WHERE d.job_id = %s
 """
 
 
-def made(conn: Connection, job_ids: Iterable[int]) -> dict[int, tuple[int, int]]:
-    """Of which pull-down the estimate of each job is, by its start, and from when [µs]."""
+@dataclass(frozen=True, slots=True)
+class Last:
+    """Of which pull-down an estimate is, by its start, from when [µs], and with which pump and hose."""
+
+    start_us: int
+    at_us: int
+    rig: Rig
+
+
+def made(conn: Connection, job_ids: Iterable[int]) -> dict[int, Last]:
+    """The last estimate of each job."""
     rows = conn.execute(
-        "SELECT job_id, started_at, at FROM pull_down WHERE job_id = ANY(%s)", (list(job_ids),), prepare=True
+        "SELECT job_id, started_at, at, detail->'rig' AS rig FROM pull_down WHERE job_id = ANY(%s)",
+        (list(job_ids),),
+        prepare=True,
     )
-    return {row["job_id"]: (to_us(row["started_at"]), to_us(row["at"])) for row in rows}
+    return {
+        row["job_id"]: Last(
+            to_us(row["started_at"]), to_us(row["at"]), msgspec.convert(row["rig"] or {}, Rig)
+        )
+        for row in rows
+    }
+
+
+def renew(conn: Connection, job_ids: Iterable[int], now_us: int) -> None:
+    """Have the workers look at the pull-downs of jobs: their pump or hose changed."""
+    timers.put(conn, [Timer(timers.JOB_WAKE, str(job), now_us) for job in job_ids])
 
 
 def write(conn: Connection, estimates: Sequence[tuple[int, PullEstimate]]) -> None:

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from psycopg.rows import tuple_row
 
 from model.clock import to_datetime, to_us
-from model.equipment import Instrument
+from model.equipment import Instrument, Role
 from model.job import Assignment, Job
 from model.procedure import Procedure
 from model.reading import Quantity
+from model.rig import Rig, together
 from store import equipment, jobs, procedures
 from store.database import Connection
 from store.walkups import MOVABLE
@@ -52,6 +53,17 @@ class Setup:
     labels: dict[int, str]
     reach: tuple[Assignment, ...] = ()
     """The assignments without the ends that the rule made: as far as its readings go, whenever it is over."""
+
+    @property
+    def rig(self) -> Rig:
+        """Pump and hose: the job's own pump where it has one, else the registered ones that serve it now."""
+        job = self.job
+        serving = {one.instrument_id for one in self.assignments if one.until_us is None}
+        pump = Rig(job.pump_m3_s, job.ultimate_pa)
+        if job.pump_m3_s is None:
+            pumps = [one for one in self.instruments if one.role is Role.PUMP and one.id in serving]
+            pump = together([Rig(one.pump_m3_s, one.ultimate_pa) for one in pumps])
+        return replace(pump, bore_m=job.hose_bore_m, length_m=job.hose_length_m)
 
     @property
     def begins_us(self) -> int | None:

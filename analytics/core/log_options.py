@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from analytics.core.pull_down import Known
 from model import quantities
 from model.errors import BadInput
+from model.rig import Rig
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,8 @@ class DiagnoseOptions:
         Rating of the pump [m³/s].
     hose_m : tuple of float or None
         Bore and length of the hose to the pump [m].
+    ultimate_pa : float or None
+        Ultimate pressure of the pump [Pa].
     """
 
     unit: str | None = None
@@ -45,11 +48,13 @@ class DiagnoseOptions:
     whole_file_is_hold: bool = False
     pump_m3_s: float | None = None
     hose_m: tuple[float, float] | None = None
+    ultimate_pa: float | None = None
 
     def known(self, kelvin: float | None) -> Known:
         """What is known of the rig, for its pull-downs; the temperature about it [K]."""
         bore_m, length_m = self.hose_m or (None, None)
-        return Known(self.volume_m3, self.pump_m3_s, bore_m, length_m, kelvin)
+        rig = Rig(self.pump_m3_s, self.ultimate_pa, bore_m, length_m)
+        return Known.of(rig, self.volume_m3, kelvin)
 
 
 def options_from_text(
@@ -64,6 +69,7 @@ def options_from_text(
     whole_file_is_hold: bool = False,
     pump: str | None = None,
     hose: str | None = None,
+    ultimate: str | None = None,
 ) -> DiagnoseOptions:
     """Read options as people write them: ``"12 L"``, ``"500 micron"``, ``"30 min"``.
 
@@ -85,26 +91,14 @@ def options_from_text(
         isolated_at=isolated_at,
         whole_file_is_hold=whole_file_is_hold,
         pump_m3_s=None if pump is None else quantities.flow(pump, "pump"),
-        hose_m=None if hose is None else _hose(hose),
+        hose_m=None if hose is None else quantities.hose(hose, "hose"),
+        ultimate_pa=None if ultimate is None else quantities.pressure(ultimate, "ultimate", named),
     )
-    for name in ("volume_m3", "target_pa", "limit_pa", "rise_pa", "hold_s", "pump_m3_s"):
+    for name in ("volume_m3", "target_pa", "limit_pa", "rise_pa", "hold_s", "pump_m3_s", "ultimate_pa"):
         value = getattr(options, name)
         if value is not None and not value > 0:
             raise BadInput(f"The {name.split('_')[0]} must be above zero.", field=name.split("_")[0])
     return options
-
-
-def _hose(text: str) -> tuple[float, float]:
-    """Bore and length, ``6.35 mm x 1.5 m``."""
-    parts = text.replace("×", "x").split(" x ")
-    if len(parts) != 2:
-        raise BadInput(
-            f"{text.strip()!r} is no bore and length; write it like '6.35 mm x 1.5 m'.", field="hose"
-        )
-    bore, length = (quantities.length(part, "hose") for part in parts)
-    if not 0 < bore < length:
-        raise BadInput("The hose's bore must be above zero and smaller than its length.", field="hose")
-    return bore, length
 
 
 def _length(text: str) -> float:

@@ -27,7 +27,6 @@ from analytics.core.pull_cells import Cells, Means, fold, means
 from analytics.core.pull_model import Curves, Known, Posterior, Scene
 from model.judgement import CERTAIN, Interval
 from model.pull_down import PullDown, Speed, Stall, Standing, State, Until
-from physics.flow import in_series
 from physics.types import FloatArray
 from physics.water import saturation_pressure
 
@@ -214,17 +213,14 @@ def _speed(found: Posterior, scene: Scene, pressure_pa: float, known: Known) -> 
 
 
 def _explained(pressure_pa: float, known: Known) -> float:
-    """Speed behind the hose that pump and hose give, the pressure at the pump found by turns [m³/s]."""
+    """Speed at the gauge that a good pump behind this hose gives [m³/s]; next to nothing at its end."""
     assert known.hose is not None
     assert known.pump_m3_s is not None
     viscous, molecular_pa = known.hose
     pump = pull_model.PUMP_SHARE * known.pump_m3_s
-    inlet = 0.0
-    for _ in range(30):
-        conductance = viscous * (0.5 * (pressure_pa + inlet) + molecular_pa)
-        speed = float(in_series(pump, conductance))
-        inlet = 0.5 * (inlet + pressure_pa * speed / pump)
-    return speed
+    ultimate_pa = known.ultimate_pa or 0.0
+    taken = pull_model.pumped(pressure_pa, pump, pump / viscous, molecular_pa, ultimate_pa)[0]
+    return max(float(taken) / pressure_pa, 1e-3 * pump)
 
 
 def _load_share(found: Posterior, scene: Scene, pressure_pa: float) -> float:

@@ -30,6 +30,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from model.rig import Rig
 from physics.flow import molecular_conductance, viscous_conductance
 from physics.types import BoolArray, FloatArray
 
@@ -52,6 +53,12 @@ PUMP_SHARE = 0.82
 PUMP_M3_S, PUMP_SD = 2.0e-3, 0.7
 """Pumps of the trade where nothing is known."""
 
+ULTIMATE_PA = 4.0
+"""Of a pump of which nothing is known [Pa]. Own choice."""
+
+WORN, KNOWN_ULTIMATE_SD = 1.5, 0.7
+"""Rated with fresh oil and without gas ballast: in the field it is rather more. Own choice."""
+
 HOSE_M = (8e-3, 2.2)
 """Bore and length of a hose where nothing is known [m]."""
 
@@ -72,6 +79,8 @@ class Known:
         Volume, pump rating, and bore and length of the hose.
     ambient_k : float or None
         Temperature about the circuit [K].
+    ultimate_pa : float or None
+        The pump's rated ultimate pressure [Pa].
     """
 
     volume_m3: float | None = None
@@ -79,6 +88,12 @@ class Known:
     bore_m: float | None = None
     length_m: float | None = None
     ambient_k: float | None = None
+    ultimate_pa: float | None = None
+
+    @staticmethod
+    def of(rig: Rig, volume_m3: float | None, ambient_k: float | None) -> Known:
+        """With what is written down of pump and hose."""
+        return Known(volume_m3, rig.pump_m3_s, rig.bore_m, rig.length_m, ambient_k, rig.ultimate_pa)
 
     @property
     def hose(self) -> tuple[float, float] | None:
@@ -131,12 +146,13 @@ def prior(known: Known, level: float, speed: float, target_pa: float) -> Prior:
         s,
         math.log(supposed / viscous),
         math.log(molecular) - KNUDSEN,
-        math.log(4.0),
+        math.log(ULTIMATE_PA if known.ultimate_pa is None else WORN * known.ultimate_pa),
         math.log(0.01 * target_pa),
         math.log(0.05 * target_pa),
         math.log(0.9),
     ]
-    sd = [1.0, s_sd, hose_sd, 0.5 if hose is None else 0.2, 1.0, 2.0, 2.7, 0.35]
+    ultimate_sd = 1.0 if known.ultimate_pa is None else KNOWN_ULTIMATE_SD
+    sd = [1.0, s_sd, hose_sd, 0.5 if hose is None else 0.2, ultimate_sd, 2.0, 2.7, 0.35]
     return Prior(np.array(mean), np.array(sd))
 
 
@@ -148,8 +164,12 @@ class Scene:
     now_s: float
 
 
-def _pumped(
-    p: FloatArray, s: FloatArray, h: FloatArray, m: FloatArray, u: FloatArray
+def pumped(
+    p: FloatArray | float,
+    s: FloatArray | float,
+    h: FloatArray | float,
+    m: FloatArray | float,
+    u: FloatArray | float,
 ) -> tuple[FloatArray, FloatArray]:
     """What goes into the pump, over the volume [Pa/s], and how that grows with the pressure [1/s]."""
     b = h + m
@@ -175,7 +195,7 @@ class Curves:
     def of(figures: FloatArray, scene: Scene) -> Curves:
         """Take the logarithms back."""
         s, h, m, u, k, d, a = np.exp(np.clip(figures[:, SPEED:].T, -40.0, 40.0))
-        left = _pumped(np.full_like(s, scene.target_pa), s, h, m, np.zeros_like(s))[0] / scene.target_pa
+        left = pumped(np.full_like(s, scene.target_pa), s, h, m, np.zeros_like(s))[0] / scene.target_pa
         return Curves(s, h, m, u, left * k, left * d, a, scene)
 
     def load(self, t: FloatArray | float) -> FloatArray:
@@ -185,8 +205,8 @@ class Curves:
 
     def net(self, p: FloatArray, t: FloatArray | float) -> tuple[FloatArray, FloatArray]:
         """Fall of the pressure [Pa/s] and how that grows with it [1/s]."""
-        pumped, slope = _pumped(p, self.s, self.h, self.m, self.u)
-        return pumped - self.load(t), slope
+        taken, slope = pumped(p, self.s, self.h, self.m, self.u)
+        return taken - self.load(t), slope
 
 
 def run(figures: FloatArray, t: FloatArray, seen: FloatArray, scene: Scene) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from analytics.core.figures import duration_text, pressure_text
 from model.pull_down import PullDown, Speed, Stall, Standing, State, Until
 
@@ -10,6 +12,9 @@ ISOLATE = (
     "high; if it rises straight, a leak; if it rises and bends over, water or gas from oil and walls."
 )
 NEVER_OPEN = "Close the valve before the pump is stopped; never open it to a stopped pump."
+
+HOSE_DECIDES = 0.4
+"""Half of what is expected of a pump without a hose (`analytics.core.pull_model.PUMP_SHARE`). Own choice."""
 
 _PUMP_LIMIT_PA = 400.0
 """Above this a pump that runs at all is an unlikely reason. Own choice."""
@@ -68,8 +73,21 @@ def _time(until: Until, stall: Stall | None, target_pa: float) -> str:
     return f"{about} (90 % between {least} and {duration_text(until.high)})."
 
 
-def speed(found: Speed) -> str:
-    """An effective speed, its interval and its shares."""
+def litres(m3_s: float) -> str:
+    """A pumping speed in l/s."""
+    return f"{1e3 * m3_s:.2g} l/s"
+
+
+def speed(found: Speed, flow: Callable[[float], str] = litres) -> str:
+    """An effective speed, its interval, its shares, and what the hose leaves of the pump.
+
+    Parameters
+    ----------
+    found : Speed
+        What was found.
+    flow : callable
+        Writes a pumping speed [m³/s] with its unit.
+    """
     rate = found.per_s
     if found.m3_s is None:
         return (
@@ -77,8 +95,8 @@ def speed(found: Speed) -> str:
             f"between {rate.low:.2g} and {rate.high:.2g}); with the volume it would be a pumping speed."
         )
     said = (
-        f"Effective pumping speed at {pressure_text(found.pressure_pa)}: {1e3 * found.m3_s.value:.2g} l/s "
-        f"(90 % between {1e3 * found.m3_s.low:.2g} and {1e3 * found.m3_s.high:.2g})"
+        f"Effective pumping speed at {pressure_text(found.pressure_pa)}: {flow(found.m3_s.value)} "
+        f"(90 % between {flow(found.m3_s.low)} and {flow(found.m3_s.high)})"
     )
     if found.of_rating is not None:
         said += f", {100 * found.of_rating:.2g} % of the pump's rating"
@@ -89,7 +107,18 @@ def speed(found: Speed) -> str:
             ". Something else holds it back: a valve core left in, a kinked or longer hose, a strainer, a "
             "pump below its rating, or a wrong volume"
         )
-    return said + "."
+    return said + "." + _hose(found, flow)
+
+
+def _hose(found: Speed, flow: Callable[[float], str]) -> str:
+    """What the hose leaves of a good pump at that pressure."""
+    if found.m3_s is None or found.of_rating is None or found.of_explained is None:
+        return ""
+    left = found.m3_s.value / found.of_explained
+    share = found.of_rating / found.of_explained
+    said = f" Through this hose a good pump gives {flow(left)} there, {100 * share:.2g} % of its rating"
+    decides = share < HOSE_DECIDES and not found.held_back
+    return said + (": the hose decides, a wider or shorter one pulls faster." if decides else ".")
 
 
 def standing(stall: Stall) -> list[str]:

@@ -17,6 +17,7 @@ from model.equipment import Instrument, Position, Role
 from model.judgement import PhaseKind
 from model.procedure import Procedure
 from model.reading import Quantity
+from model.rig import NO_RIG, Rig
 
 STALE_US = 1_800 * US
 """A temperature older than this says nothing any more [µs]."""
@@ -65,6 +66,8 @@ class TrackSettings:
     refrigerant: str | None = None
     closing: Closing | None = None
     """None: it never closes by itself."""
+    rig: Rig = NO_RIG
+    """Nothing is judged by it; the estimate of a pull-down is."""
 
     @cached_property
     def gauges(self) -> dict[int, Instrument]:

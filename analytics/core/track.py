@@ -34,6 +34,7 @@ from model.equipment import Instrument
 from model.judgement import Fact, HoldTest, Phase
 from model.pull_down import PullEstimate
 from model.reading import Quantity, Valve
+from model.rig import Rig
 
 __all__ = [
     "Closing",
@@ -61,6 +62,7 @@ class Pulling:
     target_pa: float
     known: Known
     top_pa: float
+    rig: Rig
 
     @property
     def at_us(self) -> int:
@@ -70,7 +72,7 @@ class Pulling:
     def estimate(self) -> PullEstimate:
         """When the target will be reached, how well the pump pulls, why the pressure stands."""
         found = estimate(self.state, self.target_pa, self.known, self.top_pa)
-        return PullEstimate(self.state.start_us, self.at_us, self.target_pa, found)
+        return PullEstimate(self.state.start_us, self.at_us, self.target_pa, found, self.rig)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,8 +169,8 @@ def _pulling(state: TrackState, settings: TrackSettings) -> Pulling | None:
     if pull is None or phase is None or phase.start_us != pull.start_us or state.over_us is not None:
         return None
     ambient_k = None if pull.last_us is None else surrounding_kelvin(state, pull.last_us)
-    known = Known(volume_m3=settings.volume_m3, ambient_k=ambient_k)
-    return Pulling(pull, settings.procedure.target_pa, known, phases.gauge_top_pa(settings))
+    known = Known.of(settings.rig, settings.volume_m3, ambient_k)
+    return Pulling(pull, settings.procedure.target_pa, known, phases.gauge_top_pa(settings), settings.rig)
 
 
 def dump(state: TrackState) -> dict[str, object]:

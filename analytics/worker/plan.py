@@ -12,6 +12,7 @@ from analytics.core.track import Closing, TrackSettings
 from analytics.worker.config import AnalyseConfig
 from analytics.worker.states import Known, Memory, start
 from model.clock import US
+from model.equipment import Instrument
 from model.job import Assignment
 from store.setups import Setup, Wanted
 from store.tracks import Saved
@@ -215,6 +216,7 @@ def settings_of(setup: Setup, config: AnalyseConfig) -> TrackSettings:
         volume_m3=setup.volume_m3,
         refrigerant=setup.refrigerant,
         closing=_closing(setup, config),
+        rig=setup.rig,
     )
 
 
@@ -229,12 +231,16 @@ def _closing(setup: Setup, config: AnalyseConfig) -> Closing | None:
     return Closing(config.close_finished_s, not_before_us=given_us)
 
 
+_JUDGED = tuple(name for name in Instrument.__dataclass_fields__ if name not in ("pump_m3_s", "ultimate_pa"))
+
+
 def digest_of(settings: TrackSettings, setup: Setup) -> str:
     """A short text that differs when the judgement would."""
     whole: Mapping[str, object] = {
         "rules": RULES,
         "procedure": settings.procedure,
-        "instruments": settings.instruments,
+        # A pump's rating judges nothing: another one makes no judgement anew.
+        "instruments": [{name: getattr(one, name) for name in _JUDGED} for one in settings.instruments],
         "deciding": settings.deciding_id,
         "volume": settings.volume_m3,
         "refrigerant": settings.refrigerant,

@@ -14,6 +14,7 @@ from analytics.core.track import Pulling, View
 from model.pull_down import PullEstimate
 from store import pull_downs
 from store.database import Connection
+from store.pull_downs import Last
 
 log = logging.getLogger(__name__)
 
@@ -53,8 +54,8 @@ def _estimate(job: int, one: Pulling) -> PullEstimate | None:
         return None
 
 
-def _waited_us(one: Pulling, made: tuple[int, int] | None) -> int:
+def _waited_us(one: Pulling, made: Last | None) -> int:
     """How long an estimate has been due [µs]; negative while it is not."""
-    if made is None or made[0] != one.state.start_us:
+    if made is None or made.start_us != one.state.start_us or made.rig != one.rig:
         return one.at_us - one.state.start_us
-    return one.at_us - due_us(*made)
+    return one.at_us - due_us(made.start_us, made.at_us)

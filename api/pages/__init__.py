@@ -68,6 +68,8 @@ _environment.filters.update(
             Figures.setting_number,
             Figures.temperature,
             Figures.volume,
+            Figures.flow,
+            Figures.flow_about,
             Figures.volume_number,
             Figures.when,
             Figures.number,

@@ -9,11 +9,12 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from api.context import Ctx
-from api.job_forms import choices, moment, number, others_of_site, read_details, written
+from api.job_forms import choices, moment, number, others_of_site, read_details, write_rig, written
 from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Typed, errors_of
 from api.permissions import MayRunJobs
+from api.reader import figures_of, texts_of
 from api.routes.job_changes import actor
 from api.routes.jobs import ANY_JOB
 from model.clock import to_datetime, to_us
@@ -43,7 +44,7 @@ def change(request: Request, ctx: Ctx, person: MayRunJobs, job_id: int, typed: T
         job = jobs.by_id(conn, job_id)
         old = job_changes.details(job)
         site_id = None if "site_id" in typed else job.site_id
-        wanted = read_details(conn, Texts(typed), site_id, old)
+        wanted = read_details(conn, texts_of(request, typed), site_id, old)
         job_changes.change(conn, job_id, wanted, actor(ctx, person))
 
     return _do(request, ctx, job_id, act, "names", typed)
@@ -180,6 +181,12 @@ def _page(
         typed=typed or {},
         errors=errors or {},
         written=written,
+        rig=write_rig(values["job"], figures_of(request)),
+        registered=" and ".join(
+            f"{one['gateway']}/{one['name']} ({figures_of(request).flow(one['pump_m3_s'])})"
+            for one in serving
+            if one["pump_m3_s"] is not None and one["until"] is None
+        ),
         at_start=written(job["opened_at"], job["time_zone"]),
         at_now=now,
         older=job["procedure_id"] not in known,

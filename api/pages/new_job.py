@@ -13,10 +13,10 @@ from api.pages import render
 from api.pages.after import see
 from api.pages.setup.forms import Typed, errors_of
 from api.permissions import MayRunJobs
+from api.reader import texts_of
 from api.routes.job_changes import actor
 from model.errors import BadInput
 from model.job import JobState
-from model.texts import Texts
 from store import job_changes
 from store.job_changes import Serving
 from store.lists import unacknowledged
@@ -37,7 +37,7 @@ def open_job(request: Request, ctx: Ctx, person: MayRunJobs, typed: Typed) -> Re
     """Open the job."""
     try:
         with ctx.database() as conn:
-            texts = Texts(typed)
+            texts = texts_of(request, typed)
             decides = texts.read("decides", number)
             given = read_details(conn, texts, None)
             chosen = [int(name[len(SERVES) :]) for name in typed if _is_number(name)]

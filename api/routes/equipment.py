@@ -14,7 +14,7 @@ from api.context import Context, Ctx
 from api.paging import Page, Paged, Sought
 from api.permissions import LOOK, MayEquip, MayKeepGateways
 from api.problems import errors_of
-from api.quantities import InUnit, Pressure, Quantities
+from api.quantities import InUnit, Pressure, PumpRating, Quantities
 from api.routes.places import LARGEST_ID, Number, by_of, found
 from model import skew
 from model.access import Credentials, may_publish, may_read, nats_user
@@ -85,12 +85,14 @@ class NewInstrument(Asked):
     accuracy: float = Field(0.1, description="Share of the reading.")
     interval_s: float = Field(10.0, description="Reporting interval [s].")
     serial: str = ""
+    pump: PumpRating | None = Field(None, description="Of a pump: its rating.")
 
 
 class InstrumentChange(Asked):
     """What to change of an instrument; what is left out stays, null takes a figure away.
 
-    Another role, position, range, accuracy or interval judges the jobs that it served again.
+    Another role, position, range, accuracy or interval judges the jobs that it served again; another rating
+    has running pull-downs estimated anew.
     """
 
     role: Role = Role.GAUGE
@@ -102,6 +104,7 @@ class InstrumentChange(Asked):
     accuracy: float = 0.1
     interval_s: float = 10.0
     serial: str = ""
+    pump: PumpRating | None = None
 
 
 class InstrumentView(NewInstrument, extra="ignore"):
@@ -293,6 +296,7 @@ def _instrument(row: dict[str, Any], unit: Quantities) -> InstrumentView:
         range_low=unit.or_none(row["range_low_pa"]),
         range_high=unit.or_none(row["range_high_pa"]),
         pressure=unit.or_none(row["pressure_pa"]),
+        pump=unit.pump(row["pump_m3_s"], row["ultimate_pa"]),
     )
 
 
@@ -304,4 +308,10 @@ def _stored(asked: NewInstrument | InstrumentChange, *, exclude_unset: bool = Fa
             del values[name]
             given: Pressure | None = getattr(asked, name)
             values[f"{name}_pa"] = None if given is None else given.pascal(name)
+    if "pump" in values:
+        del values["pump"]
+        pump = asked.pump
+        values["pump_m3_s"] = None if pump is None else pump.speed.cubic_metres_per_s("pump.speed")
+        ultimate = None if pump is None else pump.ultimate
+        values["ultimate_pa"] = None if ultimate is None else ultimate.pascal("pump.ultimate")
     return values

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
 from pydantic import AfterValidator, AwareDatetime, BaseModel, Field
@@ -14,7 +14,7 @@ from api.asked import Asked
 from api.context import Context, Ctx
 from api.permissions import LOOK, MayRunJobs
 from api.problems import errors_of
-from api.quantities import InUnit
+from api.quantities import Hose, InUnit, PumpRating
 from api.routes.jobs import JobDetail, ServingView, job_detail
 from api.routes.setup import DryRun, Table, decoded, refuse_bad
 from model.clock import to_us
@@ -65,15 +65,19 @@ class NewJob(Asked):
     start: Meant | None = Field(
         None, description="When it began, or for when it is planned; now, if not given."
     )
+    pump: PumpRating | None = Field(
+        None, description="Of a pump that is not registered, in place of the registered ones."
+    )
+    hose: Hose | None = Field(None, description="Between pump and circuit.")
     state: JobState = JobState.PLANNED
     instruments: list[NewServing] = Field([])
     take_over: TakeOver = False
 
 
 class JobChange(Asked):
-    """What shall be different; what is not given stays, and null takes a circuit or a crew away.
+    """What shall be different; what is not given stays, and null takes circuit, crew, pump or hose away.
 
-    Another procedure or circuit has the job judged anew.
+    Another procedure or circuit has the job judged anew; another pump or hose, its pull-down estimated anew.
     """
 
     title: str | None = Field(None, description="Its name; jobs that a reading opened wait for one.")
@@ -83,6 +87,8 @@ class JobChange(Asked):
     crew_id: int | None = None
     note: str | None = None
     start: Meant | None = None
+    pump: PumpRating | None = None
+    hose: Hose | None = None
 
 
 class NewAssignment(Asked):
@@ -149,6 +155,20 @@ def actor(ctx: Context, person: Person) -> Actor:
     return Actor(person.name, ctx.clock.now_us(), person.id)
 
 
+def _rig(asked: NewJob | JobChange) -> dict[str, Any]:
+    """Pump and hose as they are stored, those that were given; raises `BadInput` for an unknown unit."""
+    stored: dict[str, Any] = {}
+    pump, hose = asked.pump, asked.hose
+    if "pump" in asked.model_fields_set:
+        stored["pump_m3_s"] = None if pump is None else pump.speed.cubic_metres_per_s("pump.speed")
+        ultimate = None if pump is None else pump.ultimate
+        stored["ultimate_pa"] = None if ultimate is None else ultimate.pascal("pump.ultimate")
+    if "hose" in asked.model_fields_set:
+        stored["hose_bore_m"] = None if hose is None else hose.bore.metres("hose.bore")
+        stored["hose_length_m"] = None if hose is None else hose.length.metres("hose.length")
+    return stored
+
+
 def _us(moment: datetime | None) -> int | None:
     return None if moment is None else to_us(moment)
 
@@ -167,6 +187,7 @@ def add_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, new: NewJob) -> JobDetai
         new.circuit_id,
         new.crew_id,
         new.note,
+        **_rig(new),
     )
     servings = [
         Serving(one.instrument_id, _us(one.since), _us(one.until), one.deciding) for one in new.instruments
@@ -181,7 +202,7 @@ def add_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, new: NewJob) -> JobDetai
 @router.post("/jobs/import", responses=errors_of(401, 403, 422, 503))
 def import_jobs(ctx: Ctx, person: MayRunJobs, table: Table = None, dry_run: DryRun = False) -> ImportedJobs:
     """Planned jobs from a table with the columns title, site, circuit, crew, procedure, start, instruments,
-    note: all or nothing."""
+    note, pump, ultimate, hose: all or nothing."""
     with ctx.database() as conn:
         outcome, numbers = job_table.run(conn, decoded(table or b""), actor(ctx, person), dry_run=dry_run)
     refuse_bad(outcome)
@@ -194,7 +215,7 @@ def import_jobs(ctx: Ctx, person: MayRunJobs, table: Table = None, dry_run: DryR
 @router.patch("/jobs/{job_id}", responses=errors_of(401, 403, 404, 422, 503))
 def change_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, change: JobChange) -> JobDetail:
     """Name a job, or write down another site, circuit, crew, procedure, start or note."""
-    given = change.model_dump(exclude_unset=True)
+    given = change.model_dump(exclude_unset=True, exclude={"pump", "hose"}) | _rig(change)
     start = given.pop("start", None)
     for field in ("title", "site_id", "procedure_id", "note"):
         if field in given and given[field] is None:

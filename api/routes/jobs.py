@@ -18,7 +18,7 @@ from api.paging import Page, Paged, Sought
 from api.permissions import LOOK
 from api.problems import errors_of
 from api.pull_downs import PullDownView, pull_view
-from api.quantities import InUnit, Pressure, Quantities
+from api.quantities import Hose, InUnit, Pressure, PumpRating, Quantities
 from model.clock import to_us
 from model.equipment import Position, Role
 from model.errors import NotFound
@@ -101,6 +101,10 @@ class JobDetail(JobView):
     target: Pressure = Field(description="What the procedure asks to be reached.")
     permitted: Pressure | None = Field(description="What the procedure permits at the end of a hold.")
     breaks: BreaksView
+    pump: PumpRating | None = Field(
+        description="Of a pump that is not registered; it stands in place of the registered ones' ratings."
+    )
+    hose: Hose | None = Field(description="Between pump and circuit.")
     pull_down: PullDownView | None = Field(description="While one runs, once there are readings enough.")
     phases: list[PhaseView]
     instruments: list[ServingView]
@@ -145,6 +149,8 @@ def job_detail(conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
         **row,
         target=unit(row["target_pa"]),
         permitted=unit.or_none(row["limit_pa"]),
+        pump=unit.pump(row["pump_m3_s"], row["ultimate_pa"]),
+        hose=unit.hose(row["hose_bore_m"], row["hose_length_m"]),
         pull_down=None if pull is None else pull_view(pull, unit),
         breaks=BreaksView(done=breaks_in(phases), asked=row["breaks_asked"]),
         phases=[_phase(item, unit) for item in phases],

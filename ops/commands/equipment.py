@@ -178,10 +178,12 @@ def add_instrument(
     accuracy: Annotated[str, typer.Option(help="Share of the reading: '10 %' or 0.1.")] = "10 %",
     interval: Annotated[str, typer.Option(help="Between readings, such as '10 s'.")] = "10 s",
     serial: Annotated[str, typer.Option(help="Serial number.")] = "",
+    speed: Annotated[str | None, typer.Option(help="Pumping speed of a pump, its rating: '6 cfm'.")] = None,
+    ultimate: Annotated[str | None, typer.Option(help="Ultimate pressure of a pump: '15 micron'.")] = None,
     json: Json = False,
 ) -> None:
     """Register an instrument of a gateway."""
-    from ops.quantities import duration, pressure, share
+    from ops.quantities import duration, flow, pressure, share
     from physics.units import pressure_unit
     from store import equipment
 
@@ -206,6 +208,8 @@ def add_instrument(
             accuracy=share(accuracy, "--accuracy"),
             interval_s=duration(interval, "--interval"),
             serial=serial,
+            pump_m3_s=flow(speed, "--speed") if speed else None,
+            ultimate_pa=pressure(ultimate, "--ultimate") if ultimate else None,
             by=by(),
         )
     show_one(as_row(added), as_json=json)
@@ -255,6 +259,12 @@ def change_instrument(
     accuracy: Annotated[str | None, typer.Option(help="Share of the reading: '10 %' or 0.1.")] = None,
     interval: Annotated[str | None, typer.Option(help="Between readings, such as '10 s'.")] = None,
     serial: Annotated[str | None, typer.Option(help="Serial number.")] = None,
+    speed: Annotated[
+        str | None, typer.Option(help="Pumping speed of a pump: '6 cfm'; '' takes it away.")
+    ] = None,
+    ultimate: Annotated[
+        str | None, typer.Option(help="Ultimate pressure of a pump: '15 micron'; '' takes it away.")
+    ] = None,
     json: Json = False,
 ) -> None:
     """Change an instrument. What the judgement looks at judges the jobs that it served again, openly."""
@@ -262,7 +272,19 @@ def change_instrument(
     from model.texts import Texts
     from store import changing, equipment
 
-    given = (role, position, principle, unit, range_low, range_high, accuracy, interval, serial)
+    given = (
+        role,
+        position,
+        principle,
+        unit,
+        range_low,
+        range_high,
+        accuracy,
+        interval,
+        serial,
+        speed,
+        ultimate,
+    )
     options = dict(zip(PROPERTIES, given, strict=True))
     texts = Texts({name: str(value) for name, value in options.items() if value is not None})
     with database() as connection:

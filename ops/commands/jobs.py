@@ -28,6 +28,15 @@ ToRule = Annotated[
 ]
 Note = Annotated[str, typer.Option(help="A word about why.")]
 
+Pump = Annotated[
+    str | None,
+    typer.Option(help="Pumping speed of a pump that is not registered: '6 cfm'; '' takes it away."),
+]
+Ultimate = Annotated[str | None, typer.Option(help="Its ultimate pressure: '15 micron'; '' takes it away.")]
+Hose = Annotated[
+    str | None, typer.Option(help="Bore and length of the hose: '10 mm x 1.5 m'; '' takes it away.")
+]
+
 WHO = "the command line"
 COLUMNS = ("id", "title", "state", "site", "circuit", "crew", "procedure", "opened_at", "closed_at")
 
@@ -82,6 +91,9 @@ def add_job(
     ] = None,
     running: Annotated[bool, typer.Option("--running", help="Under way since its start.")] = False,
     note: Note = "",
+    pump: Pump = None,
+    ultimate: Ultimate = None,
+    hose: Hose = None,
     take_over: TakeOver = False,
     json: Json = False,
 ) -> None:
@@ -107,6 +119,7 @@ def add_job(
                 _named(circuits, circuit, "circuit"),
                 _named(crews, crew, "crew"),
                 note,
+                **_rig(pump, ultimate, hose),
             ),
             [Serving(one.id, deciding=n == 0 and one.role == "gauge") for n, one in enumerate(found)],
             actor,
@@ -114,6 +127,22 @@ def add_job(
             take_over=take_over,
         )
         _print(connection, made.id, as_json=json)
+
+
+def _rig(pump: str | None, ultimate: str | None, hose: str | None) -> dict[str, float | None]:
+    """Of pump and hose what was given, as it is stored."""
+    from ops import quantities
+
+    given: dict[str, float | None] = {}
+    if pump is not None:
+        given["pump_m3_s"] = quantities.flow(pump, "--pump") if pump else None
+    if ultimate is not None:
+        given["ultimate_pa"] = quantities.pressure(ultimate, "--ultimate") if ultimate else None
+    if hose is not None:
+        given["hose_bore_m"], given["hose_length_m"] = (
+            quantities.hose(hose, "--hose") if hose else (None, None)
+        )
+    return given
 
 
 def _named(known: dict[str, int], name: str | None, what: str) -> int | None:
@@ -157,6 +186,9 @@ def change_job(
     procedure: Annotated[str | None, typer.Option(help="Name or number.")] = None,
     start: Moment = None,
     note: Annotated[str | None, typer.Option(help="A note.")] = None,
+    pump: Pump = None,
+    ultimate: Ultimate = None,
+    hose: Hose = None,
     json: Json = False,
 ) -> None:
     """Name a job, or write down other facts of it; another procedure or circuit judges it anew."""
@@ -177,6 +209,7 @@ def change_job(
             "note": note,
         }
         given = {key: value for key, value in given.items() if value is not None}
+        given |= _rig(pump, ultimate, hose)
         job_changes.change(connection, number, replace(wanted, **given), _actor())
         _print(connection, number, as_json=json)
 
@@ -294,7 +327,7 @@ def import_jobs(
     """Open planned jobs from a table, all or nothing.
 
     Its columns: title, site, circuit, crew, procedure, start (time at the site), instruments (GATEWAY/NAME
-    with spaces between; the first gauge decides), note.
+    with spaces between; the first gauge decides), note, pump, ultimate, hose.
     """
     from store import job_table
 

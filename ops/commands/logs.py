@@ -36,6 +36,7 @@ def diagnose(
     ] = False,
     pump: Annotated[str | None, typer.Option(help="Rating of the pump: '6 cfm'.")] = None,
     hose: Annotated[str | None, typer.Option(help="Its bore and length: '6.35 mm x 1.5 m'.")] = None,
+    ultimate: Annotated[str | None, typer.Option(help="Ultimate pressure of the pump: '15 micron'.")] = None,
     show_unit: Annotated[str | None, typer.Option(help="Say pressures in it, such as hPa.")] = None,
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE.svg|png", help="Draw the curve; a file for each log.")
@@ -60,6 +61,7 @@ def diagnose(
         whole_file_is_hold=whole_file_is_hold,
         pump=pump,
         hose=hose,
+        ultimate=ultimate,
     )
     pictures = [None] * len(files) if plot is None else names_for(plot, files)
     teller = _teller(show_unit)

@@ -18,6 +18,7 @@ from model.job import Job, JobState
 from model.judgement import Cause, Diagnosis, Forecast, HoldTest, Interval, Phase, PhaseKind, Verdict
 from model.pull_down import PullEstimate
 from model.reading import Quantity, Valve
+from model.rig import NO_RIG, Rig
 from physics.units import MICRON_PA
 from store import alerts, equipment, events, jobs, judgement, procedures, pull_downs
 from store.database import Connection
@@ -141,14 +142,16 @@ class Scene:
         """Phases of the job."""
         judgement.write_phases(self.conn, [], [(made.job.id, phase) for phase in phases])
 
-    def estimated(self, made: Made, curve: Curve, known: Known | None = None) -> PullEstimate:
+    def estimated(
+        self, made: Made, curve: Curve, known: Known | None = None, rig: Rig = NO_RIG
+    ) -> PullEstimate:
         """What the judgement says of a pull-down with this curve, which runs."""
         start_us, end_us = curve[0][0], curve[-1][0]
         state = PullState(start_us)
         for at_us, pressure_pa in curve:
             take(state, at_us, pressure_pa, 1e5)
         found = estimate(state, self.procedure.target_pa, known or Known(0.012), 1e5)
-        told = PullEstimate(start_us, end_us, self.procedure.target_pa, found)
+        told = PullEstimate(start_us, end_us, self.procedure.target_pa, found, rig)
         pull_downs.write(self.conn, [(made.job.id, told)])
         return told
 

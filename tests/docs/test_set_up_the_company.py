@@ -44,6 +44,6 @@ def test_the_commands_of_the_page_set_a_company_up(
     assert counts == {
         "sites": 3,
         "instruments": 3,
-        "assignments": 2,
+        "assignments": 3,
         "procedure": "Ours: 300, at most 500 micron after 8 h",
     }

@@ -38,6 +38,8 @@ PROPERTIES = (
     Field("unit", "Unit of its readings", "that it may send beside Pa, hPa and kPa"),
     Field("principle", "Principle", "such as thermistor"),
     Field("serial", "Serial number"),
+    Field("speed", "Pumping speed", "of a pump, its rating: 6 cfm, 10 m3/h, 170 l/min"),
+    Field("ultimate", "Ultimate pressure", "of a pump, if it is given: 15 micron, 2 Pa"),
 )
 USUAL = {"role": "gauge", "position": "circuit", "accuracy": "10 %", "interval": "10 s", "unit": "Pa"}
 

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
+from analytics.core.log_options import DiagnoseOptions
+from analytics.core.pull_down import Cells, fold, judge
 from analytics.core.track import Pulling
 from analytics.worker import pulling
 from analytics.worker.judge import Worker
 from model.clock import US
+from model.equipment import Properties, Role
 from model.pull_down import PullEstimate, State
 from model.reading import Quantity, Valve
-from store import pull_downs
+from model.rig import Rig
+from store import changing, equipment, job_changes, jobs, pull_downs
+from store.acting import Actor
 from tests.analytics.worker.bench import ATMOSPHERE_PA, T0_US, Bench, Line, valve
 
 REACHED_S = 60_000.0 * (1 / 66.66 - 1 / ATMOSPHERE_PA)
@@ -122,3 +129,78 @@ def test_those_that_have_waited_longest_come_first(bench: Bench, monkeypatch: py
     told = [running(bench, job.id) for job in made]
     # One in 20 s: each has its turn every 80 s.
     assert all(one.at_us > T0_US + 120 * US for one in told)
+
+
+# Pump and hose -------------------------------------------------------------------------------------------
+
+PUMP_M3_S = 2e-3
+HOSE_M = (6.35e-3, 1.5)
+
+
+def rigged(bench: Bench, pump: Properties) -> tuple[int, int, list[Line]]:
+    """A job on a circuit of 12 l, with a registered pump."""
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge = bench.gauge(gateway)
+    one = equipment.register_instrument(bench.conn, gateway, "p1", pump)
+    circuit = equipment.add_circuit(bench.conn, site, "Rack", 0.012)
+    job = bench.job(site, [gauge, one])
+    bench.conn.execute("UPDATE job SET circuit_id = %s WHERE id = %s", (circuit.id, job.id))
+    return job.id, one.id, hose(gauge.id, 400)
+
+
+def test_the_speed_is_set_against_the_registered_pump_and_the_hose_as_a_log_is(bench: Bench) -> None:
+    job_id, _, lines = rigged(bench, Properties(Role.PUMP, pump_m3_s=PUMP_M3_S, ultimate_pa=2.0))
+    before = job_changes.details(jobs.by_id(bench.conn, job_id))
+    wanted = replace(before, hose_bore_m=HOSE_M[0], hose_length_m=HOSE_M[1])
+    job_changes.change(bench.conn, job_id, wanted, Actor("Mara", T0_US))
+    bench.live(lines)
+    told = running(bench, job_id)
+    assert told.rig == Rig(PUMP_M3_S, 2.0, *HOSE_M)
+    taken = [line for line in lines if line.time_us <= told.at_us]
+    cells = fold(
+        Cells(),
+        np.array([(line.time_us - told.start_us) / US for line in taken if line.time_us >= told.start_us]),
+        np.array([line.value for line in taken if line.time_us >= told.start_us]),
+        ATMOSPHERE_PA,
+    )
+    known = DiagnoseOptions(volume_m3=0.012, pump_m3_s=PUMP_M3_S, hose_m=HOSE_M, ultimate_pa=2.0).known(None)
+    alone = judge(cells, told.target_pa, known)
+    assert alone.now is not None
+    assert told.found.now is not None
+    assert told.found.now.of_rating == pytest.approx(alone.now.of_rating, rel=0.02)
+    assert told.found.now.of_explained == pytest.approx(alone.now.of_explained, rel=0.02)
+
+
+def test_another_rating_has_the_running_pull_down_estimated_anew_and_nothing_judged_anew(
+    bench: Bench,
+) -> None:
+    job_id, pump_id, lines = rigged(bench, Properties(Role.PUMP))
+    bench.live(lines)
+    told = running(bench, job_id)
+    assert told.found.now is not None
+    assert told.found.now.of_rating is None
+    by = Actor("Mara", bench.clock.now_us()).by
+    _, again = changing.change_instrument(bench.conn, pump_id, by, Properties(Role.PUMP, pump_m3_s=PUMP_M3_S))
+    assert again == []
+    bench.settle()
+    anew = running(bench, job_id)
+    assert anew.rig == Rig(PUMP_M3_S)
+    assert anew.found.now is not None
+    assert anew.found.now.m3_s is not None
+    assert anew.found.now.of_rating == pytest.approx(anew.found.now.m3_s.value / PUMP_M3_S)
+    epoch = bench.conn.execute("SELECT epoch FROM track WHERE job_id = %s", (job_id,)).fetchone()
+    assert epoch == {"epoch": 0}
+
+
+def test_a_pump_of_the_job_stands_in_place_of_the_registered_ones(bench: Bench) -> None:
+    job_id, _, lines = rigged(bench, Properties(Role.PUMP, pump_m3_s=PUMP_M3_S, ultimate_pa=2.0))
+    bench.live(lines)
+    before = job_changes.details(jobs.by_id(bench.conn, job_id))
+    actor = Actor("Mara", bench.clock.now_us())
+    job_changes.change(bench.conn, job_id, replace(before, pump_m3_s=3 * PUMP_M3_S), actor)
+    bench.settle()
+    assert running(bench, job_id).rig == Rig(3 * PUMP_M3_S)
+    event = bench.conn.execute("SELECT text FROM event WHERE kind = 'job-changed'").fetchone()
+    assert event is not None
+    assert event["text"].endswith(": pump changed by Mara.")
