@@ -30,6 +30,7 @@ from api.routes import (
     job_changes,
     jobs,
     me,
+    openings,
     orders,
     people,
     places,
@@ -115,7 +116,7 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX, responses=problems.errors_of(401, 422, 503))
     for module in (
-        places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, follows,
+        places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, openings, follows,
         quarantine, stream, people, tokens, me, preferences,
     ):  # fmt: skip
         versioned.include_router(module.router)

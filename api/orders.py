@@ -11,7 +11,7 @@ from api.words import ORDERS, Mark
 from desk.core import order_life
 from desk.core.order_life import Standing
 from model.clock import to_datetime
-from model.order import Order, OrderAction, OrderResult, OrderState, Report
+from model.order import Order, OrderAction, OrderResult, OrderState, Report, Watch
 from store import orders
 from store.database import Connection
 
@@ -31,6 +31,14 @@ class OutcomeView(BaseModel):
     reason: str
     at: datetime = Field(description="By the gateway's clock.")
     arrived_at: datetime
+
+
+class RequireView(BaseModel):
+    """What an order requires; null: nothing of the kind."""
+
+    pump_running_s: float | None
+    max_circuit_pa: float | None
+    position: str | None
 
 
 class OrderView(BaseModel):
@@ -61,6 +69,17 @@ class OrderView(BaseModel):
         "minutes of it. Null: not done, or the valve has reported nothing since. Where it stands now is "
         "in `reported`."
     )
+    holds: bool | None = Field(
+        description="Of a close that is done: whether the circuit's pressure agrees that it is closed. "
+        "Null: not known, or not yet."
+    )
+    watch: Watch | None = Field(
+        description="Of an open: `falls`, the pressure fell after it as it should; `unsafe`, it did not, and "
+        "the valve is being closed; `shut`, it has reported closed since. Null: not known yet."
+    )
+    require: RequireView = Field(description="What the gateway had to find confirmed by its own inputs.")
+    overridden: list[str] = Field(description="Interlocks that hindered it and were overridden, by id.")
+    override_reason: str
     text: str = Field(description="What has become of it, in a sentence.")
 
 
@@ -95,9 +114,20 @@ def order_view(order: Order, report: Report | None, answer: Report | None) -> Or
         expired_at=moment(order.expired_us),
         late=order.late,
         reported=report_view(report),
-        confirmed={Standing.CONFIRMED: True, Standing.CONTRADICTED: False}.get(standing)
-        if standing
+        confirmed=True
+        if standing in order_life.AS_TOLD
+        else False
+        if standing is Standing.CONTRADICTED
         else None,
+        holds=order.holds,
+        watch=order.watch,
+        require=RequireView(
+            pump_running_s=order.require.pump_running_s,
+            max_circuit_pa=order.require.max_circuit_pa,
+            position=None if order.require.position is None else order.require.position.name.lower(),
+        ),
+        overridden=list(order.overridden),
+        override_reason=order.override_reason,
         text=text_of(order, answer),
     )
 
@@ -117,13 +147,27 @@ def text_of(order: Order, answer: Report | None) -> str:
     """What has become of an order, with what the valve says to it."""
     told = orders.sentence(order)
     standing = order_life.standing(order, answer)
-    if standing is Standing.CONFIRMED:
-        return f"{told} The valve reported closed."
+    if standing in order_life.AS_TOLD:
+        return f"{told} The valve reported {order.action.result}.{_of_pressure(order)}"
     if standing is Standing.UNREPORTED:
         return f"{told} The valve has not reported since."
     if standing is Standing.CONTRADICTED and answer is not None:
         return f"{told} The valve reported {answer.position.name.lower()}."
     return told
+
+
+def _of_pressure(order: Order) -> str:
+    """What the circuit's pressure says to an order that the valve has confirmed."""
+    if order.holds is False:
+        return " But the pressure goes on falling: it is not shown that the valve holds."
+    if order.holds:
+        return " The pressure agrees."
+    return {
+        Watch.FALLS: " The pressure falls.",
+        Watch.UNSAFE: " The pressure did not fall: the valve is being closed.",
+        Watch.SHUT: " The pressure did not fall: the valve was closed again.",
+        None: "",
+    }[order.watch]
 
 
 def mark_of(order: Order, answer: Report | None) -> Mark:

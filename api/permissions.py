@@ -48,6 +48,7 @@ MayEquip = Annotated[Person, Depends(may(Right.EQUIPMENT))]
 MaySetProcedures = Annotated[Person, Depends(may(Right.PROCEDURES))]
 MayKeepGateways = Annotated[Person, Depends(may(Right.GATEWAYS))]
 MayKeepPeople = Annotated[Person, Depends(may(Right.PEOPLE))]
+MayTurnOnOpening = Annotated[Person, Depends(may(Right.OPENING))]
 
 
 def declared(dependant: Any) -> list[str]:

@@ -12,7 +12,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from model.errors import BadFields, BadInput, HoldfastError, NotFound, TooOften
+from model.errors import BadFields, BadInput, Hindered, HoldfastError, NotFound, TooOften
 
 MEDIA_TYPE = "application/problem+json"
 FOR_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics")
@@ -65,10 +65,11 @@ def answer(
     *,
     errors: Sequence[FieldError] = (),
     headers: Mapping[str, str] | None = None,
+    extra: Mapping[str, Any] | None = None,
 ) -> Response:
     """An error in the form that the caller understands."""
     if request.url.path.startswith(FOR_PROGRAMS):
-        return problem(request, status, detail, errors=errors, headers=headers)
+        return problem(request, status, detail, errors=errors, headers=headers, extra=extra)
     from api.pages import error_page
 
     return error_page(request, status, detail, headers)
@@ -85,7 +86,8 @@ def install(app: FastAPI) -> None:
             field = error.field if isinstance(error, BadInput) else None
             errors = [FieldError(field=field, message=str(error))] if field else []
         headers = {"Retry-After": str(error.wait_s)} if isinstance(error, TooOften) else None
-        return answer(request, error.status, str(error), errors=errors, headers=headers)
+        extra = {"hindrances": error.reasons} if isinstance(error, Hindered) else None
+        return answer(request, error.status, str(error), errors=errors, headers=headers, extra=extra)
 
     @app.exception_handler(RequestValidationError)
     def on_input(request: Request, error: RequestValidationError) -> Response:

@@ -47,6 +47,15 @@ ORDERS: Mapping[OrderState | Standing, Mark] = {
     OrderState.FAILED: Mark(key="failed", word="Failed", shape="fail", tone="bad"),
     OrderState.EXPIRED: Mark(key="expired", word="Expired, no answer", shape="silent", tone="warn"),
     Standing.CONFIRMED: Mark(key="confirmed", word="Done", shape="pass", tone="good"),
+    Standing.REPORTED: Mark(
+        key="reported", word="Closed, says the valve; the pressure is looked at", shape="rest", tone="calm"
+    ),
+    Standing.NOT_HOLDING: Mark(
+        key="not-holding", word="Closed, says the valve; the pressure falls", shape="unsure", tone="warn"
+    ),
+    Standing.NOT_FOLLOWED: Mark(
+        key="not-followed", word="Opened, and the pressure did not fall", shape="fail", tone="bad"
+    ),
     Standing.CONTRADICTED: Mark(
         key="contradicted", word="Done, says the gateway; not the valve", shape="unsure", tone="warn"
     ),
@@ -58,6 +67,14 @@ URGENCIES = {
     Urgency.CAN_WAIT: Mark(key="can-wait", word="Can wait till morning", shape="rank-2", tone="warn"),
     Urgency.NO_NEED: Mark(key="no-need", word="No need to go", shape="pass", tone="good"),
 }
+CHECKS = {
+    "fine": Mark(key="fine", word="Right", shape="pass", tone="good"),
+    "may-override": Mark(
+        key="may-override", word="Not right; a person may override", shape="unsure", tone="warn"
+    ),
+    "hinders": Mark(key="hinders", word="Not right", shape="fail", tone="bad"),
+}
+"""Of an interlock before an act."""
 JUDGED_ANEW = Mark(key="judged-anew", word="Being judged anew", shape="await", tone="busy")
 PRIORITIES = {
     Priority.URGENT: Mark(key="urgent", word="Urgent", shape="rank-4", tone="bad"),

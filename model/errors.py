@@ -7,6 +7,7 @@
     │   ├── BadFields          several fields of one form or row cannot be used
     │   ├── NotFound           the named thing does not exist
     │   ├── Conflict           it exists already, or its state forbids the act
+    │   │   └── Hindered       interlocks forbid it, each with its sentence
     │   ├── Refused            a message or record of a gateway, with a reason code
     │   └── TooOften           it was tried too often; later it may be tried again
     ├── NotAllowed             who asks may not
@@ -70,6 +71,20 @@ class Conflict(BadInput):
     """It exists already, or its state forbids the act."""
 
     status = 409
+
+
+class Hindered(Conflict):
+    """Interlocks forbid it.
+
+    Parameters
+    ----------
+    reasons : mapping
+        Sentences by the interlock's id; one at least.
+    """
+
+    def __init__(self, reasons: Mapping[str, str]) -> None:
+        super().__init__(" ".join(reasons.values()))
+        self.reasons = dict(reasons)
 
 
 class Refused(BadInput):

@@ -20,6 +20,11 @@ class OrderAction(StrEnum):
     OPEN = "open"
     CLOSE = "close"
 
+    @property
+    def result(self) -> str:
+        """What the valve reports when it is done."""
+        return "open" if self is OrderAction.OPEN else "closed"
+
 
 class OrderState(StrEnum):
     """How far an order has come; the ways between them are `TRANSITIONS`."""
@@ -104,6 +109,17 @@ class Outcome:
     arrived_us: int
 
 
+class Watch(StrEnum):
+    """What became of an opening, by the circuit's pressure."""
+
+    FALLS = "falls"
+    """It fell, as it should."""
+    UNSAFE = "unsafe"
+    """It did not, or rose, or nobody knows: the valve is being closed."""
+    SHUT = "shut"
+    """The same, and the valve has reported closed since."""
+
+
 @dataclass(frozen=True, slots=True)
 class Order:
     """An order to a valve; times [µs].
@@ -128,6 +144,14 @@ class Order:
         What the gateway said; None: nothing yet.
     expired_us : int or None
         When it expired without an outcome.
+    overridden : tuple of str
+        Interlocks that hindered it and were overridden, by id.
+    override_reason : str
+        Why, in the person's own words.
+    holds : bool or None
+        Of a close that is done: whether the pressure agrees; None: not known, or not yet.
+    watch : Watch or None
+        Of an open: what its watch has seen of the pressure; None: nothing, or not yet.
     """
 
     id: int
@@ -152,6 +176,10 @@ class Order:
     outcome: Outcome | None = None
     expired_us: int | None = None
     require: Require = field(default_factory=Require)
+    overridden: tuple[str, ...] = ()
+    override_reason: str = ""
+    holds: bool | None = None
+    watch: Watch | None = None
 
     @property
     def late(self) -> bool:

@@ -29,13 +29,14 @@ class Right(StrEnum):
     QUARANTINE = "quarantine"
     METRICS = "metrics"
     PEOPLE = "people"
+    OPENING = "opening"
 
 
 MEANING: Mapping[Right, str] = {
     Right.OWN: "change your own password, sessions and choices",
     Right.LOOK: "see jobs, readings, judgements, alerts and equipment",
     Right.ACKNOWLEDGE: "take alerts and write notes beside them",
-    Right.ORDER: "close a valve from afar",
+    Right.ORDER: "close a valve from afar, and open it at a site where you are named",
     Right.JOBS: "open, name, change and merge jobs and say which instrument serves which",
     Right.EQUIPMENT: "set up sites, circuits, crews and instruments",
     Right.PROCEDURES: "make and change procedures",
@@ -43,6 +44,7 @@ MEANING: Mapping[Right, str] = {
     Right.QUARANTINE: "see refused messages as they came",
     Right.METRICS: "read the service's own measurements",
     Right.PEOPLE: "invite, change and disable people, end their sessions and make tokens",
+    Right.OPENING: "turn opening from afar on at a site and name who may",
 }
 """What each right lets somebody do; reads after "to"."""
 
@@ -57,6 +59,7 @@ RIGHTS: Mapping[Role, frozenset[Right]] = {
     Role.ADMINISTRATOR: frozenset(Right),
 }
 
-SCOPES: frozenset[Right] = frozenset(Right) - {Right.OWN, Right.PEOPLE}
+SCOPES: frozenset[Right] = frozenset(Right) - {Right.OWN, Right.PEOPLE, Right.OPENING}
 """What a machine's token may be given. A machine has no password or session of its own, and a token that
-could make tokens or reset passwords could give itself every right."""
+could make tokens or reset passwords could give itself every right. That valves may be opened from afar is
+decided by a person who has read the risks."""

@@ -20,6 +20,7 @@ ORDER BY 1, 2
 """
 
 ALONG = {
+    "site": ("site_opener",),
     "gateway": ("gateway_presence", "gateway_clock"),
     "instrument": ("pack_ledger", "unknown_name", "latest"),
 }

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from psycopg import errors
@@ -28,6 +28,7 @@ from model.order import (
     Outcome,
     Report,
     Require,
+    Watch,
 )
 from model.reading import Quantity, Valve
 from store import audit, events, timers
@@ -55,9 +56,10 @@ ORDERS = Listing(
 
 INSERT = """
     INSERT INTO valve_order (token, instrument_id, job_id, action, state, reason, asked_by, asked_at, session,
-                             boot, ttl_s, expires_at, require, send_at)
+                             boot, ttl_s, expires_at, require, overridden, override_reason, send_at)
     VALUES (%(token)s, %(instrument_id)s, %(job_id)s, %(action)s, 'asked', %(reason)s, %(asked_by)s,
-            %(asked_at)s, %(session)s, %(boot)s, %(ttl_s)s, %(expires_at)s, %(require)s, clock_timestamp())
+            %(asked_at)s, %(session)s, %(boot)s, %(ttl_s)s, %(expires_at)s, %(require)s, %(overridden)s,
+            %(override_reason)s, clock_timestamp())
     RETURNING id
 """
 
@@ -131,13 +133,26 @@ KINDS = {
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """An order that somebody wants to give."""
+    """An order that somebody wants to give and that nothing hinders (`desk.core.order_life.check`).
+
+    Parameters
+    ----------
+    person_id, person : int, str or None
+        Who; None: the system itself.
+    require : Require
+        What the gateway must find confirmed; of an open always something, see `desk.core.interlocks`.
+    overridden, override_reason
+        See `Order`.
+    """
 
     action: OrderAction
     reason: str
     ttl_s: float
     person_id: int | None
     person: str | None
+    require: Require = field(default_factory=Require)
+    overridden: frozenset[str] = frozenset()
+    override_reason: str = ""
 
 
 # Asking ---------------------------------------------------------------------------------------------
@@ -242,6 +257,9 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
         boot=valve.boot,
         ttl_s=wish.ttl_s,
         expires_us=now_us + round(wish.ttl_s * 1_000_000),
+        require=wish.require,
+        overridden=tuple(sorted(wish.overridden)),
+        override_reason=wish.override_reason if wish.overridden else "",
     )
     if valve.latest is not None and valve.latest.state.open and valve.latest.expires_us <= now_us:
         lock(conn, valve.latest.id)
@@ -257,6 +275,8 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
         to_datetime(now_us),
         valve=f"{order.gateway}/{order.valve}",
         reason=order.reason,
+        overridden=list(order.overridden),
+        override_reason=order.override_reason,
     )
     _tell(conn)
     _record(conn, [order], now_us)
@@ -281,6 +301,8 @@ def _insert(conn: Connection, order: Order, person_id: int | None) -> int:
                     "ttl_s": order.ttl_s,
                     "expires_at": to_datetime(order.expires_us),
                     "require": Jsonb({k: v for k, v in asdict(order.require).items() if v is not None}),
+                    "overridden": list(order.overridden),
+                    "override_reason": order.override_reason,
                 },
             ).fetchone()
     except errors.UniqueViolation as error:
@@ -484,6 +506,10 @@ def from_row(row: dict[str, Any]) -> Order:
         outcome=outcome,
         expired_us=_us(row["expired_at"]),
         require=Require(**require),
+        overridden=tuple(row["overridden"]),
+        override_reason=row["override_reason"],
+        holds=row["holds"],
+        watch=None if row["watch"] is None else Watch(row["watch"]),
     )
 
 

@@ -93,7 +93,7 @@ def _page(
         serving = lists.serving(conn, job_id)
         merged = lists.merged_from(conn, job_id)
         followed = follows.of_job(conn, person.id, job_id)
-        shut = valves.cards(conn, job_id, ctx.clock.now_us())
+        shut = valves.cards(conn, job_id, ctx.clock.now_us(), person.id)
         pull = _pull(conn, values["job"], figures_of(request))
     return render(
         request,

@@ -1,28 +1,32 @@
-"""The valve part of the job page, and the page on which an order is confirmed."""
+"""The valve part of the job page, and the pages on which an order is confirmed."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Depends, Request
 from starlette.responses import RedirectResponse, Response
 
 from api.context import Ctx
 from api.orders import mark_of, text_of
 from api.pages import render
-from api.permissions import LOOK, MayOrder
+from api.permissions import MayLook, MayOrder
 from api.routes.jobs import ANY_JOB
 from api.routes.orders import NewOrder, give
-from api.words import VALVES, Mark
-from desk.core import order_life
+from api.words import CHECKS, VALVES, Mark
+from desk.core import interlocks, order_life
+from desk.core.interlocks import Deed, Hindrance, Who
 from model.clock import to_datetime
 from model.equipment import Role
-from model.errors import BadInput, NotFound
-from model.order import KnownValve, OrderAction
+from model.errors import BadInput, Conflict, Hindered, NotFound
+from model.order import OrderAction
+from model.texts import LONGEST_WORDS
+from model.valve_facts import Page, ValveFacts
 from physics.refrigerants import listed
-from store import lists, orders
+from store import lists, orders, valve_facts
 from store.database import Connection
 from store.lists import CIRCUITS, JOBS, unacknowledged
 
@@ -54,89 +58,192 @@ class ValveCard:
     at: datetime | None
     hindrance: str
     """Why it cannot be closed from afar now; empty if it can."""
+    may_open: bool
+    """Opening from afar is on at the site, and this person is named there."""
     order: OrderCard | None
 
 
-def cards(conn: Connection, job_id: int, now_us: int) -> list[ValveCard]:
+@dataclass(frozen=True, slots=True)
+class Check:
+    """An interlock before an act, as the page shows it."""
+
+    id: str
+    title: str
+    mark: Mark
+    text: str
+    """Why it is not right; empty if it is."""
+    overridden_by: Who
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """What was typed into the form of an order."""
+
+    reason: str = ""
+    decided_on: str = ""
+    override: tuple[str, ...] = ()
+    override_reason: str = ""
+    on_site: bool = False
+
+
+async def read_typed(request: Request) -> Typed:
+    """The form of an order."""
+    form = await request.form(max_fields=100)
+
+    def one(name: str) -> str:
+        value = form.get(name, "")
+        return value if isinstance(value, str) else ""
+
+    chosen = tuple(value for value in form.getlist("override") if isinstance(value, str))
+    return Typed(one("reason"), one("decided_on"), chosen, one("override_reason"), one("on_site") == "yes")
+
+
+def cards(conn: Connection, job_id: int, now_us: int, person_id: int) -> list[ValveCard]:
     """The valves that serve a job now."""
     serving = [
         item["instrument_id"]
         for item in lists.serving(conn, job_id)
         if item["role"] == Role.VALVE and item["until"] is None
     ]
-    return [_card(valve, now_us) for valve in orders.known_all(conn, serving)]
+    return [
+        _card(valve_facts.of_known(conn, valve, now_us, person_id=person_id))
+        for valve in orders.known_all(conn, serving)
+    ]
 
 
-@router.get("/jobs/{job_id}/valve", dependencies=[LOOK])
-def valve_part(request: Request, ctx: Ctx, job_id: int) -> Response:
+@router.get("/jobs/{job_id}/valve")
+def valve_part(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Response:
     """The part alone, for a page that is open."""
     with ctx.database() as conn:
-        job, valves = _job(conn, job_id), cards(conn, job_id, ctx.clock.now_us())
+        job, valves = _job(conn, job_id), cards(conn, job_id, ctx.clock.now_us(), person.id)
     return render(request, "parts/valve.html", job=job, valves=valves)
 
 
-@router.get("/jobs/{job_id}/valve/{instrument_id}/close")
-def confirm(request: Request, ctx: Ctx, person: MayOrder, job_id: int, instrument_id: int) -> Response:
-    """What to bear in mind, and the button that gives the order."""
-    return _page(request, ctx, job_id, instrument_id)
+@router.get("/jobs/{job_id}/valve/{instrument_id}/{action}")
+def confirm(
+    request: Request, ctx: Ctx, person: MayOrder, job_id: int, instrument_id: int, action: OrderAction
+) -> Response:
+    """What to bear in mind, what hinders, and the button that gives the order."""
+    return _page(request, ctx, person.id, job_id, instrument_id, action)
 
 
-@router.post("/jobs/{job_id}/valve/{instrument_id}/close")
-def close(
+@router.post("/jobs/{job_id}/valve/{instrument_id}/{action}")
+def order(
     request: Request,
     ctx: Ctx,
     person: MayOrder,
     job_id: int,
     instrument_id: int,
-    reason: Annotated[str, Form()] = "",
+    action: OrderAction,
+    typed: Annotated[Typed, Depends(read_typed)],
 ) -> Response:
-    """Give the order, by the plain form."""
+    """Give the order, by the plain form; never one that was decided on what is no longer so."""
     new = NewOrder(
         instrument_id=instrument_id,
-        action=OrderAction.CLOSE,
-        reason=reason,
-        ttl_s=order_life.USUAL_TTL_S,
+        action=action,
+        ttl_s=None,
+        reason=typed.reason,
+        decided_on=typed.decided_on,
+        override=list(typed.override),
+        override_reason=typed.override_reason,
+        on_site=typed.on_site,
     )
     try:
         with ctx.database() as conn:
             _serves(conn, job_id, instrument_id)
+            if Page.parse(typed.decided_on) is None:
+                raise Conflict(UNKNOWN_PAGE)
             give(conn, person, new, ctx.clock.now_us())
     except NotFound:
         raise
     except BadInput as error:
-        return _page(request, ctx, job_id, instrument_id, error, reason)
+        return _page(request, ctx, person.id, job_id, instrument_id, action, error, typed)
     return RedirectResponse(f"/jobs/{job_id}#valve", 303)
+
+
+UNKNOWN_PAGE = "This form does not say what it was decided on: look again, then decide."
 
 
 def _page(
     request: Request,
     ctx: Ctx,
+    person_id: int,
     job_id: int,
     instrument_id: int,
+    action: OrderAction,
     error: BadInput | None = None,
-    reason: str = "",
+    typed: Typed | None = None,
 ) -> Response:
+    now_us = ctx.clock.now_us()
     with ctx.database() as conn:
         _serves(conn, job_id, instrument_id)
         job = _job(conn, job_id)
         refrigerant = _refrigerant(conn, job["circuit_id"])
-        values: dict[str, Any] = {
-            "job": job,
-            "refrigerant": refrigerant,
-            "fluid": listed(refrigerant),
-            "valve": _card(orders.known(conn, instrument_id), ctx.clock.now_us()),
-            "unacknowledged": unacknowledged(conn),
-        }
+        facts = valve_facts.gather(conn, instrument_id, now_us, person_id=person_id)
+        unseen = unacknowledged(conn)
+    found = interlocks.hindrances(order_life.DEEDS[action], facts)
+    remarks = interlocks.hindrances(Deed.HOLD, facts) if action is OrderAction.CLOSE else ()
+    values: dict[str, Any] = {
+        "job": job,
+        "refrigerant": refrigerant,
+        "fluid": listed(refrigerant),
+        "valve": _card(facts),
+        "checks": _checks(order_life.DEEDS[action], found),
+        "barred": any(one.overridden_by is Who.NOBODY for one in found),
+        "remarks": [one for one in remarks if one.id not in {other.id for other in found}],
+        "decided_on": Page(now_us, facts.version).ticket,
+        "requires": None if action is OrderAction.CLOSE else _requires(facts),
+        "unacknowledged": unseen,
+    }
     return render(
         request,
-        "close_valve.html",
+        f"{action.value}_valve.html",
         error.status if error else 200,
-        problem=str(error) if error else "",
+        problem=_said(error, found),
         field=error.field if error else None,
-        reason=reason,
+        typed=typed or Typed(),
         longest=order_life.LONGEST_REASON,
+        longest_words=LONGEST_WORDS,
         **values,
     )
+
+
+def _said(error: BadInput | None, found: tuple[Hindrance, ...]) -> str:
+    """What went wrong, without what the page says of itself now."""
+    if isinstance(error, Hindered):
+        now = {one.id for one in found}
+        return " ".join(text for name, text in error.reasons.items() if name not in now)
+    return str(error) if error else ""
+
+
+def _checks(deed: Deed, found: tuple[Hindrance, ...]) -> list[Check]:
+    """Every interlock of a deed with its state, in the order of the table."""
+    texts: Mapping[str, str] = {one.id: one.text for one in found}
+    return [
+        Check(
+            row.id,
+            row.title,
+            CHECKS[
+                "fine"
+                if row.id not in texts
+                else "hinders"
+                if row.overridden_by is Who.NOBODY
+                else "may-override"
+            ],
+            texts.get(row.id, ""),
+            row.overridden_by,
+        )
+        for row in interlocks.TABLE
+        if deed in row.deeds
+    ]
+
+
+def _requires(facts: ValveFacts) -> float | None:
+    """The pressure up to which the gateway will open [Pa]; None: not known."""
+    try:
+        return interlocks.requirements(facts).max_circuit_pa
+    except Hindered:
+        return None
 
 
 def _serves(conn: Connection, job_id: int, instrument_id: int) -> None:
@@ -154,8 +261,10 @@ def _job(conn: Connection, job_id: int) -> dict[str, Any]:
     return job
 
 
-def _card(valve: KnownValve, now_us: int) -> ValveCard:
+def _card(facts: ValveFacts) -> ValveCard:
+    valve = facts.valve
     report, latest = valve.report, valve.latest
+    found = interlocks.hindrances(Deed.CLOSE, facts)
     return ValveCard(
         id=valve.instrument_id,
         name=valve.name,
@@ -163,7 +272,8 @@ def _card(valve: KnownValve, now_us: int) -> ValveCard:
         position=None if report is None else VALVES[report.position],
         since=None if report is None else to_datetime(report.since_us),
         at=None if report is None else to_datetime(report.at_us),
-        hindrance=order_life.why_not_close(valve, now_us),
+        hindrance=found[0].text if found else "",
+        may_open=facts.opening_allowed and facts.may_open_here,
         order=None
         if latest is None
         else OrderCard(

@@ -1,86 +1,92 @@
 """The life of an order to a valve, as pure functions: may it be given, is it over, was it confirmed?
 
-Only closing is offered. A close may come late and requires nothing: with the pump running, a closed valve
-does no harm to the circuit, and a close that is refused for its scruples leaves the circuit open.
+A close may come late and requires nothing: with the pump running, a closed valve does no harm to the circuit,
+and a close that is refused for its scruples leaves the circuit open. An open never comes late: it lives for
+two minutes at most, and carries what the gateway must find confirmed (`interlocks.requirements`).
 """
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Mapping
 from enum import StrEnum
-from zoneinfo import ZoneInfo
 
-from model.clock import US, to_datetime
+from desk.core import interlocks
+from desk.core.interlocks import Deed, Override
 from model.equipment import Role
-from model.errors import BadInput, Conflict
-from model.order import KnownValve, Order, OrderAction, OrderState, Report
+from model.errors import BadInput
+from model.order import Order, OrderAction, OrderState, Report, Watch
 from model.reading import Valve
+from model.valve_facts import ValveFacts
 
 USUAL_TTL_S = 300.0
 SHORTEST_TTL_S, LONGEST_TTL_S = 10.0, 3600.0
+USUAL_OPEN_TTL_S, LONGEST_OPEN_TTL_S = 30.0, 120.0
+"""What is known of pump and pressure is soon no longer true: an order to open that is not carried out in that
+time is asked for again, by somebody who looks again. Our own choice."""
 LONGEST_REASON = 500
 
-NOT_OFFERED = "Opening a valve from afar is not offered: open it at the site, with the pump running."
+DEEDS: Mapping[OrderAction, Deed] = {OrderAction.OPEN: Deed.OPEN, OrderAction.CLOSE: Deed.CLOSE}
 
 
 class Standing(StrEnum):
     """How what the valve reports compares with what its gateway says was done."""
 
     CONFIRMED = "confirmed"
+    """By the valve's report and, of a close, by the circuit's pressure."""
+    REPORTED = "reported"
+    """A close by the valve's report; of the pressure nothing is known, or not yet."""
+    NOT_HOLDING = "not-holding"
+    """The valve reports closed while the pressure goes on falling."""
+    NOT_FOLLOWED = "not-followed"
+    """The valve was opened, and the pressure did not fall."""
     CONTRADICTED = "contradicted"
     UNREPORTED = "unreported"
     """The valve has said nothing since."""
 
 
-def check(action: OrderAction, reason: str, ttl_s: float, valve: KnownValve, now_us: int) -> None:
+def check(
+    action: OrderAction, reason: str, ttl_s: float, facts: ValveFacts, override: Override | None = None
+) -> frozenset[str]:
     """Pass an order that may be given.
+
+    Returns
+    -------
+    frozenset of str
+        The interlocks that were overridden, by id.
 
     Raises
     ------
     BadInput
-        If such an order is never given.
-    Conflict
+        If such an order is never given, or something is overridden without a reason.
+    Hindered
         If it cannot be given now.
     """
-    if action is not OrderAction.CLOSE:
-        raise BadInput(NOT_OFFERED, field="action")
+    valve = facts.valve
     if valve.role is not Role.VALVE:
         raise BadInput(
-            f"{valve.gateway}/{valve.name} is no valve; only a valve can be closed.", field="instrument_id"
+            f"{valve.gateway}/{valve.name} is no valve; only a valve can be moved.", field="instrument_id"
         )
-    if not SHORTEST_TTL_S <= ttl_s <= LONGEST_TTL_S:
+    longest = LONGEST_OPEN_TTL_S if action is OrderAction.OPEN else LONGEST_TTL_S
+    if not SHORTEST_TTL_S <= ttl_s <= longest:
         raise BadInput(
-            f"An order lives for {SHORTEST_TTL_S:.0f} to {LONGEST_TTL_S:.0f} seconds.", field="ttl_s"
+            f"An order to {action.value} lives for {SHORTEST_TTL_S:.0f} to {longest:.0f} seconds.",
+            field="ttl_s",
         )
     if len(reason) > LONGEST_REASON or not reason.isprintable():
         raise BadInput(
             f"A reason is one line of at most {LONGEST_REASON} characters that can be printed.",
             field="reason",
         )
-    hindrance = why_not_close(valve, now_us)
-    if hindrance:
-        raise Conflict(hindrance)
+    return interlocks.check(DEEDS[action], facts, override)
 
 
-def why_not_close(valve: KnownValve, now_us: int) -> str:
-    """Why a valve cannot be closed from afar now, in a sentence; empty if it can."""
-    latest = valve.latest
-    if latest is not None and latest.state.open and not is_due(latest, now_us):
-        return (
-            f"Order {latest.id} for this valve is still open: {latest.state.value} "
-            f"{_local(_state_since_us(latest), valve.time_zone)}."
-        )
-    if valve.revoked:
-        return f"The gateway {valve.gateway} is revoked: nothing reaches its valve. Close it at the site."
-    if valve.online is None or valve.presence_us is None:
-        return f"The gateway {valve.gateway} has never reported itself: close the valve at the site."
-    if not valve.online:
-        since = _local(valve.presence_us, valve.time_zone)
-        return f"The gateway {valve.gateway} is out of reach since {since}: close the valve at the site."
-    if _closed_for_certain(valve, now_us) and valve.report is not None:
-        since = _local(valve.report.since_us, valve.time_zone)
-        return f"The valve {valve.name} reports closed already, since {since}."
-    return ""
+def usual_ttl_s(action: OrderAction) -> float:
+    """For how long an order lives if nobody says otherwise [s]."""
+    return USUAL_OPEN_TTL_S if action is OrderAction.OPEN else USUAL_TTL_S
+
+
+AS_TOLD = frozenset({Standing.CONFIRMED, Standing.REPORTED, Standing.NOT_HOLDING, Standing.NOT_FOLLOWED})
+"""The valve has reported the ordered position."""
 
 
 def is_due(order: Order, now_us: int) -> bool:
@@ -101,20 +107,8 @@ def standing(order: Order, answer: Report | None) -> Standing | None:
     if answer is None:
         return Standing.UNREPORTED
     told = Valve.CLOSED if order.action is OrderAction.CLOSE else Valve.OPEN
-    return Standing.CONFIRMED if answer.position is told else Standing.CONTRADICTED
-
-
-def _closed_for_certain(valve: KnownValve, now_us: int) -> bool:
-    """An old report is no reason to refuse a close, which does no harm."""
-    if valve.report is None or valve.report.position is not Valve.CLOSED:
-        return False
-    return now_us - valve.report.at_us <= max(5 * valve.interval_s, 60.0) * US
-
-
-def _state_since_us(order: Order) -> int:
-    return order.asked_us if order.sent_us is None else order.sent_us
-
-
-def _local(us: int, time_zone: str) -> str:
-    local: datetime = to_datetime(us).astimezone(ZoneInfo(time_zone))
-    return f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
+    if answer.position is not told:
+        return Standing.CONTRADICTED
+    if order.action is OrderAction.OPEN:
+        return Standing.NOT_FOLLOWED if order.watch in (Watch.UNSAFE, Watch.SHUT) else Standing.CONFIRMED
+    return {True: Standing.CONFIRMED, False: Standing.NOT_HOLDING, None: Standing.REPORTED}[order.holds]

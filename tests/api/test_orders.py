@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from typing import Any
 
@@ -69,8 +70,15 @@ def test_opening_is_refused_in_a_sentence(client: httpx.Client, made: Made) -> N
     answer = client.post("/api/v1/orders", json=wish(made, action="open"))
     assert answer.status_code == 422
     assert answer.headers["content-type"] == "application/problem+json"
-    assert "Opening a valve from afar is not offered" in answer.json()["detail"]
-    assert answer.json()["errors"][0]["field"] == "action"
+    assert "says what it was decided on" in answer.json()["detail"]
+    assert answer.json()["errors"][0]["field"] == "decided_on"
+    assert made.valve is not None
+    found = client.get(f"/api/v1/valves/{made.valve.id}/hindrances").json()
+    answer = client.post("/api/v1/orders", json=wish(made, action="open", decided_on=found["decided_on"]))
+    assert answer.status_code == 409
+    assert "Opening from afar is off at this site." in answer.json()["detail"]
+    assert answer.json()["hindrances"].keys() == {one["id"] for one in found["open"]}
+    assert "opening-off" in answer.json()["hindrances"]
     assert client.get("/api/v1/orders").json()["items"] == []
 
 
@@ -269,6 +277,13 @@ def submit(client: httpx.Client, address: str, **fields: str) -> httpx.Response:
     return client.post(address, data=fields, headers=origin, follow_redirects=False)
 
 
+def decided_on(client: httpx.Client, address: str) -> str:
+    """What the page says it was decided on."""
+    found = re.search(r'name="decided_on" value="([^"]+)"', client.get(address).text)
+    assert found is not None
+    return found[1]
+
+
 def plain(page: httpx.Response) -> str:
     return page.text.replace("\u202f", " ").replace("\u00a0", " ")
 
@@ -288,7 +303,9 @@ def test_a_valve_is_closed_by_plain_forms(client: httpx.Client, scene: Scene, ma
         "no compressor may be started",
     ):
         assert caution in confirming, caution
-    answer = submit(client, address, reason="Held since five")
+    assert submit(client, address, reason="Held since five").status_code == 409
+    ticket = decided_on(client, address)
+    answer = submit(client, address, reason="Held since five", decided_on=ticket)
     assert (answer.status_code, answer.headers["location"]) == (303, f"/jobs/{made.job.id}#valve")
     part = plain(client.get(f"/jobs/{made.job.id}/valve"))
     assert "Asked for" in part
@@ -300,7 +317,7 @@ def test_a_valve_is_closed_by_plain_forms(client: httpx.Client, scene: Scene, ma
 def test_what_was_typed_comes_back_with_the_sentence(client: httpx.Client, made: Made) -> None:
     assert made.valve is not None
     address = f"/jobs/{made.job.id}/valve/{made.valve.id}/close"
-    answer = submit(client, address, reason="y" * 501)
+    answer = submit(client, address, reason="y" * 501, decided_on=decided_on(client, address))
     assert answer.status_code == 422
     assert "y" * 501 in answer.text
     assert "at most 500 characters" in answer.text
@@ -309,11 +326,27 @@ def test_what_was_typed_comes_back_with_the_sentence(client: httpx.Client, made:
 def test_a_page_that_is_out_of_date_does_nothing_and_says_why(client: httpx.Client, made: Made) -> None:
     assert made.valve is not None
     address = f"/jobs/{made.job.id}/valve/{made.valve.id}/close"
+    ticket = decided_on(client, address)
     first = ask(client, made)
-    answer = submit(client, address)
+    answer = submit(client, address, decided_on=ticket)
     assert answer.status_code == 409
+    assert "Something has changed since this page was made" in answer.text
     assert f"Order {first['id']} for this valve is still open" in answer.text
     assert len(client.get("/api/v1/orders").json()["items"]) == 1
+
+
+def test_a_page_that_was_looked_at_for_too_long_does_nothing(
+    api: Serving, client: httpx.Client, made: Made
+) -> None:
+    assert made.valve is not None
+    address = f"/jobs/{made.job.id}/valve/{made.valve.id}/close"
+    ticket = decided_on(client, address)
+    api.clock.advance(121)
+    answer = submit(client, address, decided_on=ticket)
+    assert answer.status_code == 409
+    assert "This page is older than 120 seconds" in answer.text
+    assert client.get("/api/v1/orders").json()["items"] == []
+    assert submit(client, address, decided_on=decided_on(client, address)).status_code == 303
 
 
 def test_a_valve_of_another_job_is_not_found(client: httpx.Client, scene: Scene, made: Made) -> None:

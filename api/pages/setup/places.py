@@ -24,7 +24,7 @@ from model.errors import BadInput, NotFound
 from model.records import kept
 from model.texts import Texts
 from physics.refrigerants import NOT_LISTED, REFRIGERANTS, listed
-from store import audit, changing, deleting, equipment
+from store import audit, changing, deleting, equipment, openings
 from store.database import Connection
 from store.lists import CIRCUITS, CREWS, SITES
 
@@ -100,6 +100,7 @@ def _site(
         circuits = equipment.circuits(conn, number)
         gateways = [one for one in equipment.gateways(conn) if one.site_id == number]
         history = audit.history(conn, f"site:{number}")
+        opening = openings.of_site(conn, number)
     edit = edit or Form(SITE, _texts(site), f"/setup/sites/{number}", "Save")
     add = add or _adding(number, {})
     return render(
@@ -107,6 +108,7 @@ def _site(
         "setup/site.html",
         status,
         site=site,
+        opening=opening,
         circuits=circuits,
         gateways=gateways,
         history=history,
