@@ -9,6 +9,7 @@ from datetime import datetime
 
 from pydantic import BaseModel, Field
 
+from api.liveness import clock_speed, is_heard, is_live, unkept
 from api.pull_downs import PullGlance, glance
 from api.quantities import STORED, Pressure, Quantities, moment
 from api.sentences import TextFigure, find
@@ -18,14 +19,13 @@ from model.clock import US, Clock, to_datetime
 from model.equipment import Role
 from model.job import JobState
 from model.judgement import LEAK_SUSPECTED, PhaseKind, Verdict, leak_probability
+from model.pull_down import State
 from model.reading import Quantity, Valve
 from store import board as stored
 from store.board import BoardRow, Channel
 from store.database import Connection
 from store.series import Window, trends
 
-LIVE_WALL_S = 5.0
-"""What a reading may take on its way to us, on the wall; it counts more while a replayed clock runs fast."""
 LOW_BATTERY = 0.25
 SHORTEST_TREND_S, LONGEST_TREND_S = 3600.0, 12 * 3600.0
 TREND_BUCKETS = 60
@@ -174,25 +174,6 @@ def _hold_key(row: BoardRow, verdict: Verdict, heard: bool) -> str:
     return verdict.value
 
 
-def is_heard(row: BoardRow, now_us: int, speed: float) -> bool:
-    """Whether the job's gauge was heard of lately enough, as its rhythm allows."""
-    gauge = row.gauge
-    if gauge is None or gauge.arrived_us is None:
-        return False
-    return gauge.instrument_id not in row.silent and now_us - gauge.arrived_us <= allowed_us(gauge, speed)
-
-
-def allowed_us(channel: Channel, speed: float) -> float:
-    """How long a channel may be quiet before its last figure is no longer the present one [µs]."""
-    return (max(5 * channel.interval_s, 60.0) + LIVE_WALL_S * speed) * US
-
-
-def clock_speed(clock: Clock) -> float:
-    """Seconds of this clock in one second on the wall; 0 for one that stands still."""
-    wall = clock.real_seconds(1.0)
-    return 0.0 if wall == 0 else 1.0 / wall
-
-
 def view(
     row: BoardRow, now_us: int, speed: float, trend: TrendView | None, unit: Quantities = STORED
 ) -> RowView:
@@ -213,7 +194,7 @@ def view(
         phase=_phase(row),
         since=None if row.phase_end_us is not None else moment(row.phase_start_us),
         hold_until=moment(row.hold.planned_end_us) if holding and row.hold else None,
-        pull_down=None if row.pull is None or state.key != "pulling-down" else glance(row.pull),
+        pull_down=_pull_down(row, state.key, now_us, speed),
         figure=_figure(row, now_us, speed, unit),
         target=unit(row.target_pa),
         limit=unit.or_none(_limit_pa(row)),
@@ -226,6 +207,12 @@ def view(
         trend=trend,
         alert=_alert(row, unit),
     )
+
+
+def _pull_down(row: BoardRow, key: str, now_us: int, speed: float) -> PullGlance | None:
+    if row.pull is None or key not in ("pulling-down", "silent") or row.pull.found.state is State.REACHED:
+        return None
+    return glance(row.pull, unkept(row, now_us, speed))
 
 
 def _limit_pa(row: BoardRow) -> float | None:
@@ -256,8 +243,7 @@ def _figure(row: BoardRow, now_us: int, speed: float, unit: Quantities) -> Figur
         pressure=unit(last.value),
         accuracy=gauge.accuracy,
         time=to_datetime(last.time_us),
-        live=now_us - max(last.time_us, last.arrived_us) <= allowed_us(gauge, speed)
-        and now_us - last.time_us <= 2 * allowed_us(gauge, speed),
+        live=is_live(gauge, last, now_us, speed),
         overrange=over is not None and over.value > 0 and over.time_us >= last.time_us,
         gauge=f"{gauge.gateway}/{gauge.name}",
     )

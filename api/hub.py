@@ -19,9 +19,10 @@ from dataclasses import dataclass, field
 import psycopg
 
 from api.alerts import ended_alerts, live_alerts
-from api.board import BoardReader, clock_speed
+from api.board import BoardReader
 from api.context import Borrow
 from api.events import event_message, signal_message
+from api.liveness import clock_speed
 from api.mailbox import Mailbox, Message
 from model.clock import Clock, to_datetime
 from model.errors import HoldfastError

@@ -9,6 +9,7 @@ from pydantic import BaseModel, Field
 from analytics.core import pull_words
 from api.figures import Figures
 from api.holds import IntervalView
+from api.liveness import Unkept
 from api.quantities import Flow, Hose, Pressure, PumpRating, Quantities
 from api.words import chance, duration
 from model.cautions import CAUTION
@@ -54,10 +55,16 @@ class PullStallView(BaseModel):
 
 
 class PullDownView(BaseModel):
-    """What is said of the pull-down that runs. An estimate, made anew as it grows older."""
+    """What is said of the pull-down that runs. An estimate, made anew as it grows older.
+
+    Only readings keep it up. Without them `unsupported_since` is set, and it tells no time any more.
+    """
 
     started_at: datetime
     as_of: datetime = Field(description="Its last reading that was looked at.")
+    unsupported_since: datetime | None = Field(
+        description="Nothing bears it out since: no readings come, or it was not made anew; else null."
+    )
     state: State
     target: Pressure
     pressure: Pressure | None = Field(description="At that time, without the noise.")
@@ -85,18 +92,22 @@ class PullGlance(BaseModel):
     """The same on the board."""
 
     as_of: datetime
+    unsupported_since: datetime | None = Field(
+        description="Nothing bears it out since: no readings come, or it was not made anew; else null."
+    )
     at: datetime | None = Field(description="When the target is expected; null where that cannot be told.")
     word: str = Field(description="What else is to be said of it; may be empty.")
 
 
-def pull_view(one: PullEstimate, unit: Quantities) -> PullDownView:
-    """An estimate with its times and in these units."""
+def pull_view(one: PullEstimate, unit: Quantities, left: Unkept | None = None) -> PullDownView:
+    """An estimate with its times and in these units; one that is no longer kept up tells no time."""
     found = one.found
-    until = found.until
-    advice = pull_words.advice(found)
+    until = None if left else found.until
+    advice = pull_words.advice(found) if left is None else _look_after(left)
     return PullDownView(
         started_at=to_datetime(one.start_us),
         as_of=to_datetime(one.at_us),
+        unsupported_since=None if left is None else to_datetime(left.since_us),
         state=found.state,
         target=unit(one.target_pa),
         pressure=unit.or_none(found.pressure_pa),
@@ -123,8 +134,26 @@ def _evidence(found: PullDown, unit: Quantities) -> list[str]:
     return [*said, *pull_words.evidence(found)]
 
 
-def line(one: PullEstimate, figures: Figures, time_zone: str) -> str:
-    """What a dispatcher reads: when, or why not."""
+def _look_after(left: Unkept) -> str:
+    if not left.silent:
+        return ""
+    return (
+        "Find out why nothing comes: gauge, battery, gateway or radio. Until then nobody sees whether the "
+        f"pump runs. {pull_words.NEVER_OPEN}"
+    )
+
+
+def line(one: PullEstimate, figures: Figures, time_zone: str, left: Unkept | None = None) -> str:
+    """What a dispatcher reads: when, or why not; of one that is no longer kept up, since when."""
+    said = _line(one, figures, time_zone)
+    if left is None:
+        return said
+    since = figures.when(to_datetime(left.since_us), time_zone)
+    why = "No readings since" if left.silent else "Not made anew since"
+    return f"{why} {since}: this is not kept up. Last said: {said}"
+
+
+def _line(one: PullEstimate, figures: Figures, time_zone: str) -> str:
     found, until = one.found, one.found.until
     target = figures.setting_text(one.target_pa)
     if found.state is State.EARLY or (until is None and found.stall is None):
@@ -155,10 +184,13 @@ def _standing(stall: Stall, figures: Figures) -> str:
     return f"{where}: {STANDS[stall.named]}; {TO_TELL}."
 
 
-def glance(one: PullEstimate) -> PullGlance:
-    """The estimate in a few words."""
+def glance(one: PullEstimate, left: Unkept | None = None) -> PullGlance:
+    """The estimate in a few words; of one that is no longer kept up, since when."""
+    as_of = to_datetime(one.at_us)
+    if left is not None:
+        return PullGlance(as_of=as_of, unsupported_since=to_datetime(left.since_us), at=None, word="")
     at = None if one.found.until is None else _moment(one, one.found.until.value)
-    return PullGlance(as_of=to_datetime(one.at_us), at=at, word=_word(one.found))
+    return PullGlance(as_of=as_of, unsupported_since=None, at=at, word=_word(one.found))
 
 
 def _word(found: PullDown) -> str:

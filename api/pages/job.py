@@ -11,10 +11,11 @@ from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
 from api.alerts import LIVE, alert_view
-from api.board import clock_speed, view
-from api.context import Ctx
+from api.board import view
+from api.context import Context, Ctx
 from api.figures import Figures
 from api.holds import ForecastView, forecast_view
+from api.liveness import clock_speed, unkept
 from api.pages import render
 from api.pages import valve as valves
 from api.pages.after import see
@@ -32,7 +33,8 @@ from model.pull_down import PullEstimate
 from physics.leaks import refrigerant_loss
 from physics.refrigerants import Refrigerant, listed
 from store import board as stored
-from store import events, follows, job_changes, jobs, lists, pull_downs
+from store import events, follows, job_changes, jobs, lists
+from store.board import BoardRow
 from store.database import Connection
 from store.judgement import decode
 from store.lists import ALERTS, CIRCUITS, HOLD_TESTS, JOBS, unacknowledged
@@ -94,7 +96,7 @@ def _page(
         merged = lists.merged_from(conn, job_id)
         followed = follows.of_job(conn, person.id, job_id)
         shut = valves.cards(conn, job_id, ctx.clock.now_us(), person.id)
-        pull = _pull(conn, values["job"], figures_of(request))
+        pull = _pull(ctx, found[0], figures_of(request))
     return render(
         request,
         "job.html",
@@ -127,7 +129,8 @@ def pull_down(request: Request, ctx: Ctx, job_id: int) -> Response:
     with ctx.database() as conn:
         job = _job(conn, job_id)
         accuracy = _accuracy(lists.serving(conn, job_id))
-        pull = _pull(conn, job, figures_of(request))
+        rows = stored.rows(conn, [job_id])
+        pull = _pull(ctx, rows[0], figures_of(request)) if rows else None
     return render(request, "parts/pull_down.html", job=job, accuracy=accuracy, pull=pull)
 
 
@@ -182,12 +185,12 @@ def _judgement(conn: Connection, job_id: int) -> dict[str, Any]:
     }
 
 
-def _pull(conn: Connection, job: dict[str, Any], figures: Figures) -> PullCard | None:
-    found = pull_downs.running(conn, job["id"])
-    if found is None:
+def _pull(ctx: Context, row: BoardRow, figures: Figures) -> PullCard | None:
+    if row.pull is None:
         return None
-    view_of = pull_view(found, Quantities(figures=figures))
-    return PullCard(found, view_of, line(found, figures, job["time_zone"]))
+    left = unkept(row, ctx.clock.now_us(), clock_speed(ctx.clock))
+    seen = pull_view(row.pull, Quantities(figures=figures), left)
+    return PullCard(row.pull, seen, line(row.pull, figures, row.time_zone, left))
 
 
 def _teller(

@@ -196,7 +196,7 @@ def add_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, new: NewJob) -> JobDetai
         made = job_changes.open_job(
             conn, given, servings, actor(ctx, person), state=new.state, take_over=new.take_over
         )
-        return job_detail(conn, unit, made.id)
+        return job_detail(ctx, conn, unit, made.id)
 
 
 @router.post("/jobs/import", responses=errors_of(401, 403, 422, 503))
@@ -225,7 +225,7 @@ def change_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, change: 
         opened_us = known.opened_us if start is None else to_us(start)
         wanted = replace(known, opened_us=opened_us, **given)
         job_changes.change(conn, job_id, wanted, actor(ctx, person))
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
 @router.post("/jobs/{job_id}/close", responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -233,7 +233,7 @@ def close_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, closing: 
     """Close a job; its instruments are free from then on."""
     with ctx.database() as conn:
         job_changes.close(conn, job_id, actor(ctx, person), note=closing.note, at_us=_us(closing.at))
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
 @router.post("/jobs/{job_id}/reopen", responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -241,7 +241,7 @@ def reopen_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, why: Not
     """Open a closed job again: instruments that are free since serve it on, and only a person closes it."""
     with ctx.database() as conn:
         job_changes.reopen(conn, job_id, actor(ctx, person), note=why.note)
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
 @router.post("/jobs/{job_id}/merge", responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -252,7 +252,7 @@ def merge_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, other: Me
     """
     with ctx.database() as conn:
         merging.merge(conn, other.job_id, job_id, actor(ctx, person))
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
 @router.get("/jobs/{job_id}/assignments", dependencies=[LOOK], responses=errors_of(401, 404, 422, 503))
@@ -269,7 +269,7 @@ def add_assignment(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, new:
     wish = Wish(job_id, new.instrument_id, to_us(new.since), _us(new.until), new.deciding)
     with ctx.database() as conn:
         assignments.assign(conn, wish, actor(ctx, person), take_over=new.take_over)
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
 @router.patch("/jobs/{job_id}/assignments/{assignment_id}", responses=errors_of(401, 403, 404, 409, 422, 503))
@@ -294,7 +294,7 @@ def correct_assignment(
         )
         by = actor(ctx, person)
         assignments.correct(conn, assignment_id, wish, by, take_over=how.take_over, to_rule=how.to_rule)
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
 @router.delete(

@@ -11,9 +11,10 @@ from pydantic import BaseModel, Field
 
 from analytics.core.evacuation import breaks_done
 from api.board import BoardReader, RowView
-from api.context import Ctx
+from api.context import Context, Ctx
 from api.events import EventView
 from api.holds import HoldTestDetail, HoldTestView, hold_view, revision_view
+from api.liveness import clock_speed, unkept
 from api.paging import Page, Paged, Sought
 from api.permissions import LOOK
 from api.problems import errors_of
@@ -25,7 +26,8 @@ from model.errors import NotFound
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import PhaseKind, Verdict
-from store import jobs, lists, pull_downs
+from store import jobs, lists
+from store.board import rows as board_rows
 from store.database import Connection
 from store.lists import EVENTS, HOLD_TESTS, JOBS
 
@@ -134,16 +136,15 @@ def list_jobs(
 def job(ctx: Ctx, unit: InUnit, job_id: int) -> JobDetail:
     """One job."""
     with ctx.database() as conn:
-        return job_detail(conn, unit, job_id)
+        return job_detail(ctx, conn, unit, job_id)
 
 
-def job_detail(conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
+def job_detail(ctx: Context, conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
     """One job; raises `NotFound`."""
     row = JOBS.one(conn, ANY_JOB, job_id)
     if row is None:
         raise NotFound(f"There is no job {job_id}.")
     holds = HOLD_TESTS.page(conn, {**ANY_HOLD, "job": job_id, "withdrawn": False}, None, 100)
-    pull = pull_downs.running(conn, job_id)
     phases = lists.phases(conn, job_id)
     return JobDetail(
         **row,
@@ -151,7 +152,7 @@ def job_detail(conn: Connection, unit: Quantities, job_id: int) -> JobDetail:
         permitted=unit.or_none(row["limit_pa"]),
         pump=unit.pump(row["pump_m3_s"], row["ultimate_pa"]),
         hose=unit.hose(row["hose_bore_m"], row["hose_length_m"]),
-        pull_down=None if pull is None else pull_view(pull, unit),
+        pull_down=_pull_down(ctx, conn, unit, job_id),
         breaks=BreaksView(done=breaks_in(phases), asked=row["breaks_asked"]),
         phases=[_phase(item, unit) for item in phases],
         instruments=[ServingView(**item) for item in lists.serving(conn, job_id)],
@@ -209,6 +210,13 @@ def hold_test(ctx: Ctx, unit: InUnit, hold_test_id: int) -> HoldTestDetail:
             raise NotFound(f"There is no hold test {hold_test_id}.")
         made = [revision_view(item, unit) for item in lists.revisions(conn, hold_test_id)]
     return HoldTestDetail(**hold_view(row, unit).model_dump(), revisions=made)
+
+
+def _pull_down(ctx: Context, conn: Connection, unit: Quantities, job_id: int) -> PullDownView | None:
+    rows = board_rows(conn, [job_id])
+    if not rows or rows[0].pull is None:
+        return None
+    return pull_view(rows[0].pull, unit, unkept(rows[0], ctx.clock.now_us(), clock_speed(ctx.clock)))
 
 
 def breaks_in(phases: Sequence[Mapping[str, Any]]) -> int:

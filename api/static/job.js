@@ -125,15 +125,16 @@ function writeRow(row) {
   followPullDown(row.pull_down);
 }
 
-// An estimate that is made anew is told by no event.
+// An estimate that is made anew, or is no longer kept up, is told by no event.
 let estimated;
 function readPullDown() {
   return fragment(`/jobs/${job}/pull-down`, document.getElementById("pull-down")).catch((error) => console.warn(String(error)));
 }
 
 function followPullDown(known) {
-  if (estimated !== undefined && estimated !== (known?.as_of ?? "")) readPullDown();
-  estimated = known?.as_of ?? "";
+  const told = `${known?.as_of ?? ""} ${known?.unsupported_since ?? ""}`;
+  if (estimated !== undefined && estimated !== told) readPullDown();
+  estimated = told;
 }
 
 let judging = null;

@@ -40,8 +40,9 @@ function writePressure(field, { figure, target, limit }) {
 // The job page has a card of its own for it.
 function writePullDown(root, field, known) {
   if (!field("pull")) return;
-  setShown(field("pull"), Boolean(known?.at || known?.word));
+  setShown(field("pull"), Boolean(known?.at || known?.word || known?.unsupported_since));
   setMoment(root.querySelector('time[data-tick="target"]'), known?.at);
+  setMoment(root.querySelector('time[data-tick="unkept"]'), known?.unsupported_since);
   setText(field("pull-word"), known?.word ?? "");
 }
 

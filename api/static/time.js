@@ -36,6 +36,7 @@ const SAY = {
   ago: (then) => `${duration((now() - then) / 1000)} ago`,
   for: (then) => `for${NO_BREAK}${duration((now() - then) / 1000)}`,
   target: (then) => (then > now() ? `target in about ${duration((then - now()) / 1000)}` : "target due"),
+  unkept: (then) => `estimate not kept up for${NO_BREAK}${duration((now() - then) / 1000)}`,
   left: (then) => (then > now() ? `${duration((then - now()) / 1000)} left` : "full length is over"),
 };
 

@@ -317,3 +317,65 @@ def test_a_registered_pump_has_its_rating_by_json_and_by_table(
     refused = client.patch(f"/api/v1/instruments/{made.gauge.id}", json={"pump": rating})
     assert refused.status_code == 422
     assert refused.json()["detail"] == "Only a pump has this; the role is gauge."
+
+
+# Kept up by readings only --------------------------------------------------------------------------------
+
+
+def test_an_estimate_without_readings_tells_no_time_and_since_when_it_is_not_kept_up(
+    api: Serving, client: httpx.Client, conn: Connection
+) -> None:
+    clock = api.clock
+    made = falling(conn)
+    assert told(client, made)["unsupported_since"] is None
+    assert told(client, made)["expected_at"] is not None
+    clock.us = NOON_US + 5 * MINUTE
+    said = told(client, made)
+    last = said["as_of"]
+    assert said["unsupported_since"] == last
+    assert [said[name] for name in ("expected_at", "earliest_at", "latest_at")] == [None, None, None]
+    assert "Find out why nothing comes" in str(said["advice"])
+    assert said["caution"]
+    page = plain(html.unescape(client.get(f"/jobs/{made.job.id}").text))
+    assert re.search(
+        r"No readings since [^:]*\d:\d\d[^:]*: this is not kept up\. Last said: Target of 500", page
+    )
+    assert "not kept up for 5 min" in page
+    assert "Target expected" not in page
+    row = next(row for row in client.get("/api/v1/board").json() if row["job"] == made.job.id)
+    assert row["state"]["key"] == "silent"
+    assert row["pull_down"] == {"as_of": last, "unsupported_since": last, "at": None, "word": ""}
+    board = plain(html.unescape(client.get("/").text))
+    board = board[board.index(f'data-job="{made.job.id}"') :]
+    assert "not kept up for 5 min" in board[: board.index("</tr>")]
+    # It stands again once readings have come and it was made anew.
+    scene = Scene(conn, clock.now_us())
+    curve = hose(scene, NOON_US - 7 * MINUTE, clock.now_us())
+    scene.readings(made, curve)
+    scene.estimated(made, curve)
+    assert told(client, made)["unsupported_since"] is None
+    assert told(client, made)["expected_at"] is not None
+
+
+def test_an_estimate_that_is_not_made_anew_while_readings_come_is_not_kept_up(
+    api: Serving, client: httpx.Client, conn: Connection
+) -> None:
+    clock = api.clock
+    made = falling(conn)
+    clock.us = NOON_US + 20 * MINUTE
+    Scene(conn, clock.now_us()).readings(made, [(clock.now_us() - US, 60.0)])
+    said = told(client, made)
+    assert said["unsupported_since"] == said["as_of"]
+    assert said["advice"] is None
+    page = plain(client.get(f"/jobs/{made.job.id}/pull-down").text)
+    assert re.search(r"Not made anew since [^:]*\d:\d\d", page)
+
+
+def test_a_gauge_that_was_taken_to_another_circuit_leaves_no_estimate_that_stands(
+    client: httpx.Client, conn: Connection
+) -> None:
+    made = falling(conn)
+    conn.execute("UPDATE assignment SET until = %s WHERE job_id = %s", (to_datetime(NOON_US), made.job.id))
+    said = told(client, made)
+    assert said["unsupported_since"] == said["as_of"]
+    assert said["expected_at"] is None
