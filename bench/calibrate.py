@@ -1,9 +1,10 @@
 """Makes the coefficients of the judgement's small maps from simulated holds.
 
 ``python -m bench.calibrate [--holds 200000]`` writes ``analytics/core/calibration.json``. Five in six of the
-holds make the map of the causes; the others, judged with it, the levels of the leak rate's interval. The seed
-is not one that ``bench.judgement`` reports from, and the holds come from models that the analysis does not
-fit (`bench.holds`). What was seen of them is kept in the temporary directory, and made anew when it changes.
+holds make the map of the causes; the others, judged with it, the levels of the leak rate's interval
+(``--levels``: these alone, for the map that is stored). The seed is not one that ``bench.judgement`` reports
+from, and the holds come from models that the analysis does not fit (`bench.holds`). What was seen of them is
+kept in the temporary directory, and made anew when it changes.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import analytics.core.estimate as estimate
 from analytics.core.binned import Binned, binned
 from analytics.core.shapes import Fits, fit_shapes
 from analytics.core.small_map import SmallMap
+from bench.fit_levels import LEAKING, Level, fit_levels
 from bench.fit_map import fit_map
 from bench.holds import Hold
 from bench.kept import each_hold
@@ -30,10 +32,6 @@ HIDDEN, RIDGE = 64, 5e-5
 """Size of the map and penalty on its coefficients: of 32 to 128 and 3e-5 to 1e-3 the best on other holds."""
 
 COEFFICIENTS = Path(estimate.__file__).with_name("calibration.json")
-MISSED = 0.115
-"""Share of the truths that the leak rate's interval may miss; a little more than a tenth, because it always
-holds its own estimate, which brings some back."""
-MISSED_LOW = 0.065
 LEAST = 8
 
 
@@ -43,20 +41,6 @@ class Seen:
 
     features: FloatArray
     cause: int
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """What the levels of the leak rate's interval see of a hold.
-
-    ``down`` and ``up`` are the shares of the mixture at or below the true leak rate, as far down and as far
-    up as may be (`analytics.core.estimate.leak_quantiles`).
-    """
-
-    features: FloatArray
-    leak: float
-    down: float
-    up: float
 
 
 def fitted(hold: Hold) -> tuple[Binned, Fits, estimate.Asked] | None:
@@ -82,47 +66,21 @@ def level(hold: Hold) -> Level | None:
     if (own := fitted(hold)) is None:
         return None
     readings, fits, asked = own
-    fits = estimate.weighed(readings, fits, asked, estimate.calibration()).fits
-    rates, down, up = estimate.leak_quantiles(fits, asked)
+    members = estimate.weighed(readings, fits, asked, estimate.calibration())
+    rates, down, up = estimate.leak_quantiles(members.fits, asked)
+    value = estimate.likeliest_leak(members)
+    strata = [f"{name}: {kind}" for name, kind in hold.strata.items()]
     return Level(
-        estimate.level_features(readings, fits, asked),
-        hold.leak_pa_s,
+        members.figures,
+        (*strata, LEAKING if hold.leak_pa_s > 0 else "leak: none at all"),
         float(np.interp(hold.leak_pa_s, rates, down)),
-        float(np.interp(hold.leak_pa_s, rates, up)),
+        # No interval ends below nothing.
+        float(np.interp(hold.leak_pa_s, rates, up)) if hold.leak_pa_s > 0 else 0.0,
+        float(np.interp(value * (1 - estimate.SCALE_ERROR), rates, down)),
+        float(np.interp(value * (1 + estimate.SCALE_ERROR), rates, up))
+        if estimate.leaks(members.fits)
+        else 0.0,
     )
-
-
-def levels(many: list[Level]) -> tuple[FloatArray, FloatArray]:
-    """Coefficients of both levels of the leak rate's interval, from the holds that leak.
-
-    The lower level goes by what the hold was like alone, not by what the fit found: what looks like a leak
-    and is none must not draw it down.
-    """
-    some = [one for one in many if one.leak > 0]
-    given = np.isin(np.arange(len(some[0].features)), estimate.GIVEN)
-    low = quantile([one.features * given for one in some], [one.down for one in some], MISSED_LOW) * given
-    high = quantile([one.features for one in some], [one.up for one in some], 1 - (MISSED - MISSED_LOW))
-    return low, high
-
-
-def quantile(found: list[FloatArray], shares: list[float], at: float) -> FloatArray:
-    """Linear quantile regression of the logit of shares, as a linear programme [Koenker and Bassett 1978]."""
-    from scipy.optimize import linprog
-    from scipy.sparse import csr_array, eye_array, hstack
-
-    design = np.array(found)
-    clipped = np.clip(np.array(shares), 1e-5, 1 - 1e-5)
-    n, k = design.shape
-    result = linprog(
-        np.concatenate([np.zeros(k), np.full(n, at), np.full(n, 1 - at)]),
-        A_eq=hstack([csr_array(design), eye_array(n), -eye_array(n)], format="csr"),
-        b_eq=np.log(clipped / (1 - clipped)),
-        bounds=[(None, None)] * k + [(0, None)] * (2 * n),
-        method="highs",
-    )
-    if result.x is None:
-        raise RuntimeError(result.message)
-    return np.asarray(result.x[:k])
 
 
 def store(**found: object) -> None:
@@ -163,23 +121,23 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--holds", type=int, default=200_000)
     parser.add_argument("--learning", action="store_true", help="print what more holds bring, and end")
+    parser.add_argument("--levels", action="store_true", help="make the levels only, for the map as it is")
     given = parser.parse_args()
     number = given.holds
     first = 5 * number // 6
-    many = each_hold("seen", seen, SEED, first)
     if given.learning:
-        learning(many)
+        learning(each_hold("seen", seen, SEED, first))
         return
-    causes = cause_map(many)
     origin = {
         "made by": "python -m bench.calibrate",
         "holds": number,
         "seed": SEED,
         "models": "bench/holds.py",
     }
-    store(origin=origin, causes=causes.stored())
-    low, high = levels(each_hold("levels", level, SEED, number - first, first, [COEFFICIENTS]))
-    store(low=np.round(low, 5).tolist(), high=np.round(high, 5).tolist())
+    if not given.levels:
+        store(origin=origin, causes=cause_map(each_hold("seen", seen, SEED, first)).stored())
+    levels = fit_levels(each_hold("levels", level, SEED, number - first, first, [COEFFICIENTS]), SEED)
+    store(levels=levels.stored())
     print(f"{number} holds, {COEFFICIENTS}")
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,7 +14,7 @@ from physics.types import FloatArray
 def fit_map(
     figures: FloatArray, classes: NDArray[np.intp], *, hidden: int, ridge: float, seed: int, most: int
 ) -> SmallMap:
-    """Maximum likelihood with a ridge, by L-BFGS; says how far it is.
+    """Map to the probabilities of classes: maximum likelihood.
 
     Parameters
     ----------
@@ -20,43 +22,73 @@ def fit_map(
         What is seen of each hold.
     classes : ndarray, shape (n,)
         What is true of it, 0 to q - 1.
+    hidden, ridge, seed, most
+        As `fit_scores` takes them.
+    """
+    from scipy.special import log_softmax
+
+    n, q = len(classes), int(classes.max()) + 1
+    truth = np.eye(q, dtype=np.float32)[classes]
+
+    def wrong(scores: FloatArray) -> tuple[float, FloatArray]:
+        logs = log_softmax(scores, axis=1)
+        return -float((truth * logs).sum(dtype=np.float64)) / n, (np.exp(logs) - truth) / n
+
+    return fit_scores(figures, wrong, q, hidden=hidden, ridge=ridge, seed=seed, most=most)
+
+
+def fit_scores(
+    figures: FloatArray,
+    wrong: Callable[[FloatArray], tuple[float, FloatArray]],
+    number: int,
+    *,
+    hidden: int,
+    ridge: float,
+    seed: int,
+    most: int,
+) -> SmallMap:
+    """Map to scores that are least wrong, by L-BFGS; says how far it is.
+
+    Parameters
+    ----------
+    figures : ndarray, shape (n, k)
+        What is seen of each hold.
+    wrong : callable
+        From scores, shape (n, q), to how wrong they are over all holds, and its slope by each of them.
+    number : int
+        Of scores, q.
     hidden : int
         Size of the hidden layer.
     ridge : float
-        Penalty on the squares of all coefficients, against the mean loss [nat].
+        Penalty on the squares of all coefficients, against what ``wrong`` gives.
     seed : int
         Of the coefficients that it starts from.
     most : int
         Steps, at the most.
     """
     from scipy.optimize import OptimizeResult, minimize
-    from scipy.special import log_softmax
 
     middle, spread = figures.mean(axis=0), np.maximum(figures.std(axis=0), 1e-6)
     n, k = figures.shape
-    q = int(classes.max()) + 1
     scaled = np.clip((figures - middle) / spread, -FARTHEST, FARTHEST)
     design = np.column_stack([scaled, np.ones(n)]).astype(np.float32)
-    truth = np.eye(q, dtype=np.float32)[classes]
     first = (k + 1) * hidden
 
     def tables(flat: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return flat[:first].reshape(k + 1, hidden), flat[first:].reshape(k + hidden + 1, q)
+        return flat[:first].reshape(k + 1, hidden), flat[first:].reshape(k + hidden + 1, number)
 
     def loss(flat: FloatArray) -> tuple[float, FloatArray]:
         inner, last = (one.astype(np.float32) for one in tables(flat))
         bent = np.tanh(design @ inner)
         whole = np.hstack([design[:, :-1], bent, design[:, -1:]])
-        logs = log_softmax(whole @ last, axis=1)
-        wrong = (np.exp(logs) - truth) / n
-        back = (wrong @ last[k:-1].T) * (1 - bent**2)
-        slope = np.concatenate([(design.T @ back).ravel(), (whole.T @ wrong).ravel()]).astype(np.float64)
-        found = -(truth * logs).sum(dtype=np.float64) / n
+        found, by_score = wrong(whole @ last)
+        back = (by_score @ last[k:-1].T) * (1 - bent**2)
+        slope = np.concatenate([(design.T @ back).ravel(), (whole.T @ by_score).ravel()]).astype(np.float64)
         return float(found + ridge * flat @ flat), slope + 2 * ridge * flat
 
     rng = np.random.default_rng(seed)
     start = np.concatenate(
-        [rng.standard_normal(first) / np.sqrt(k), 0.1 * rng.standard_normal((k + hidden + 1) * q)]
+        [rng.standard_normal(first) / np.sqrt(k), 0.1 * rng.standard_normal((k + hidden + 1) * number)]
     )
 
     def progress(intermediate_result: OptimizeResult) -> None:

@@ -115,9 +115,7 @@ def diagnose(
             probabilities = _not_tight(probabilities)
     best = max(probabilities, key=lambda cause: probabilities[cause])
     cause = Cause(best) if probabilities[best] >= CERTAIN else Cause.UNCLEAR
-    leak = Interval(
-        *estimate.leak_interval(members, asked, estimate.level_features(readings, fits, asked), known)
-    )
+    leak = Interval(*estimate.leak_interval(members, asked, known))
     wet = cause in (Cause.MOISTURE, Cause.LEAK_AND_MOISTURE)
     vapour_pa = _vapour(fits, end_pa) if wet else None
     return Diagnosis(

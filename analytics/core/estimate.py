@@ -10,8 +10,10 @@ their weights keep their proportions).
 
 The leak rate has the distribution of the mixture of these members: a part at nothing, where members without a
 leak lie, and truncated normal distributions. Shapes being wrong by a share of what water and tail add, this
-share widens the distribution upwards. Its two levels between which 90 % of the truths lie come from more such
-simulations, by quantile regression [2]_.
+share widens the distribution upwards. At which two levels of it the interval ends is told by a second small
+map, made from more such simulations: so that 90 % of the true leak rates lie between them not only over all
+holds, but over those that do not leak, those that leak little or much, and those with each cause, alike
+(``bench/fit_levels.py``; regression quantiles [2]_ held to the strata).
 
 References
 ----------
@@ -31,7 +33,7 @@ from pathlib import Path
 import numpy as np
 
 from analytics.core.binned import Binned
-from analytics.core.shapes import LEAK, TAIL, WATER, Fits
+from analytics.core.shapes import TAIL, WATER, Fits
 from analytics.core.small_map import SmallMap
 from model.judgement import Cause
 from physics.types import FloatArray
@@ -46,13 +48,17 @@ SHAPE_ERROR = 0.1
 """Share of what water and tail add by which the leak may be larger than a member says. Our own choice; what
 it lacks is made good by the calibrated level."""
 
-SCALE_SD = 0.06
-"""Scale error of a heat-conduction gauge: ±10 % holds 90 % of them [trade page, from memory]."""
+SCALE_SD, SCALE_ERROR = 0.06, 0.1
+"""Scale error of a heat-conduction gauge: ±10 % holds 90 % of them [trade page, from memory]. No interval is
+narrower than that."""
 
 CAUSES = (Cause.TIGHT, Cause.LEAK, Cause.MOISTURE, Cause.LEAK_AND_MOISTURE, Cause.OUTGASSING)
 
 _MEMBERS = 60
 _LEAST_RAW = 1e-3
+LEAST_SHARE = 1e-5
+"""Of every mixture at nothing: none excludes it for certain."""
+
 _GRID = np.concatenate([[0.0], np.geomspace(1e-5, 100.0, 200)])
 
 
@@ -82,27 +88,21 @@ def asked(start_pa: float, limit_pa: float | None, settle_s: float, end_s: float
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """How the coefficients were made, the map of the causes, and levels of the leak rate's interval.
+    """How the coefficients were made, the maps of the causes, and of the levels of the leak rate's interval.
 
-    ``low`` and ``high`` go with `level_features`.
+    ``levels`` gives the log-odds of both levels, of the figures `Weighed.figures`.
     """
 
     origin: dict[str, object]
     causes: SmallMap
-    low: FloatArray
-    high: FloatArray
+    levels: SmallMap
 
 
 @cache
 def calibration() -> Calibration:
     """The coefficients that come with the program."""
     stored = json.loads(Path(__file__).with_name("calibration.json").read_text(encoding="utf-8"))
-    return Calibration(
-        stored["origin"],
-        SmallMap.read(stored["causes"]),
-        np.array(stored["low"]),
-        np.array(stored["high"]),
-    )
+    return Calibration(stored["origin"], SmallMap.read(stored["causes"]), SmallMap.read(stored["levels"]))
 
 
 def causes_by_member(fits: Fits, permitted_pa: float) -> FloatArray:
@@ -170,11 +170,14 @@ class Weighed:
         Calibrated probabilities of `CAUSES`.
     speaking : ndarray, shape (m,)
         Weights as far as a member speaks for the likeliest cause, if that is a leak; else as they are.
+    figures : ndarray, shape (k,)
+        What the map of the causes looked at, and the logarithms of what it said.
     """
 
     fits: Fits
     causes: FloatArray
     speaking: FloatArray
+    figures: FloatArray
 
 
 def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> Weighed:
@@ -182,37 +185,15 @@ def weighed(readings: Binned, fits: Fits, asked: Asked, using: Calibration) -> W
     # No member excludes a cause for certain: there is always one to go by.
     members = np.maximum(causes_by_member(fits, asked.permitted_pa), 1e-9)
     raw = members @ fits.weights
-    causes = using.causes(features(readings, fits, asked, raw))
+    found = features(readings, fits, asked, raw)
+    causes = using.causes(found)
     # A cause that hardly any member speaks for cannot be given to a few of them.
     shares = (causes / np.maximum(raw, _LEAST_RAW))[:, None] * members * fits.weights
     whole = shares.sum(axis=0)
     best = int(causes.argmax())
     speaking = shares[best] if CAUSES[best] in (Cause.LEAK, Cause.LEAK_AND_MOISTURE) else whole
-    return Weighed(replace(fits, weights=whole / whole.sum()), causes, speaking)
-
-
-GIVEN = (0, 1, 2, 3, 8, 9)
-"""Places in `level_features` of what the hold was like, not of what the fit found."""
-
-
-def level_features(readings: Binned, fits: Fits, asked: Asked) -> FloatArray:
-    """What the levels of the leak rate's interval depend on."""
-    sizes = fits.weights @ fits.size / asked.permitted_pa
-    return np.array(
-        [
-            1.0,
-            float(readings.kelvin is not None),
-            math.log(max(asked.end_s, 60.0) / 6000.0),
-            math.log(max(readings.noise, 1e-3) / 0.01),
-            math.log1p(10.0 * float(sizes[WATER])),
-            math.log1p(10.0 * float(sizes[TAIL])),
-            math.log1p(10.0 * float(sizes[LEAK])),
-            min(max(math.log(fits.misfit + 0.1), -2.0), 4.0),
-            float(readings.t[-1]) / asked.end_s,
-            math.log(readings.n / 500.0),
-            float(fits.weights[fits.late > 0].sum()),
-        ]
-    )
+    figures = np.append(found, np.log(causes + _LEAST_RAW))
+    return Weighed(replace(fits, weights=whole / whole.sum()), causes, speaking, figures)
 
 
 def leak_quantiles(fits: Fits, asked: Asked) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -233,39 +214,42 @@ def leak_quantiles(fits: Fits, asked: Asked) -> tuple[FloatArray, FloatArray, Fl
         cut = (ndtr((rises[:, None] - middle) / sd) - below) / (1 - below)
         return np.asarray(np.where((middle == 0) & (sd <= 1e-9), 1.0, cut) @ weights)
 
-    return rises / span, shares(np.where(middle > 0, own, 0.0)), shares(wide)
+    down = np.maximum(shares(np.where(middle > 0, own, 0.0)), LEAST_SHARE)
+    return rises / span, down, shares(wide)
 
 
-def leak_interval(
-    members: Weighed, asked: Asked, found: FloatArray, using: Calibration
-) -> tuple[float, float, float]:
+def leak_interval(members: Weighed, asked: Asked, using: Calibration) -> tuple[float, float, float]:
     """Leak rate, and the 90 % interval around it [Pa/s].
 
     Parameters
     ----------
     members, asked
         The members, weighed anew, and what was asked of the hold.
-    found : ndarray
-        From `level_features`.
     using : Calibration
         The coefficients.
     """
+    rates, down, up = leak_quantiles(members.fits, asked)
+    low_at, high_at = 1.0 / (1.0 + np.exp(-using.levels.scores(members.figures)))
+    low, high = float(np.interp(low_at, down, rates)), float(np.interp(high_at, up, rates))
+    value = likeliest_leak(members) if low > 0 or leaks(members.fits) else 0.0
+    return value, min(low, value * (1 - SCALE_ERROR)), max(high, value * (1 + SCALE_ERROR))
+
+
+def leaks(fits: Fits) -> bool:
+    """Whether a leak is likelier than none."""
+    return bool(fits.weights[fits.slope > 0].sum() > 0.5)
+
+
+def likeliest_leak(members: Weighed) -> float:
+    """Rate of the likeliest set of parts that leaks [Pa/s], 0 where none does.
+
+    A mean over sets would lie where none of them does.
+    """
     fits = members.fits
-    rates, down, up = leak_quantiles(fits, asked)
-    value = 0.0
-    if fits.weights[fits.slope > 0].sum() > 0.5:
-        # Of the likeliest set of parts that leaks: a mean over sets would lie where none of them does.
-        weights = members.speaking * (fits.slope > 0)
-        own = fits.parts == np.argmax(np.bincount(fits.parts, weights, 8))
-        value = float(weights[own] @ fits.slope[own] / weights[own].sum())
-    low = float(np.interp(level(found, using.low), down, rates))
-    high = float(np.interp(level(found, using.high), up, rates))
-    return value, min(low, value), max(high, value)
-
-
-def level(found: FloatArray, coefficients: FloatArray) -> float:
-    """A level in (0, 1) from `level_features`."""
-    return float(1 / (1 + np.exp(-np.clip(found @ coefficients, -12.0, 12.0))))
+    weights = members.speaking * (fits.slope > 0)
+    own = fits.parts == np.argmax(np.bincount(fits.parts, weights, 8))
+    whole = float(weights[own].sum())
+    return float(weights[own] @ fits.slope[own]) / whole if whole > 0 else 0.0
 
 
 def slope(t: FloatArray, p: FloatArray) -> float:

@@ -4,6 +4,8 @@ A multinomial logistic regression [1]_ with one hidden layer [2]_ beside the str
 
     p = softmax(W·(x, tanh(V·(x, 1)), 1)),   x = (figures − middle)/spread, not farther out than 3
 
+or, before the softmax, to scores that mean something of their own.
+
 Its coefficients are made from simulated holds (``bench/``) and lie with their origin in a JSON file beside
 the module that uses it.
 
@@ -60,10 +62,14 @@ class SmallMap:
         """Figures as the map takes them, shape (…, k)."""
         return np.clip((figures - self.middle) / self.spread, -FARTHEST, FARTHEST)
 
-    def __call__(self, figures: FloatArray) -> FloatArray:
-        """Probabilities of the classes, shape (q,), from the figures of one hold, shape (k,)."""
+    def scores(self, figures: FloatArray) -> FloatArray:
+        """What goes into the softmax, shape (q,), from the figures of one hold, shape (k,)."""
         x = self.scaled(figures)
         bent = np.tanh(np.append(x, 1.0) @ self.hidden)
-        score = np.concatenate([x, bent, [1.0]]) @ self.last
+        return np.asarray(np.concatenate([x, bent, [1.0]]) @ self.last)
+
+    def __call__(self, figures: FloatArray) -> FloatArray:
+        """Probabilities of the classes, shape (q,), from the figures of one hold, shape (k,)."""
+        score = self.scores(figures)
         weights = np.exp(score - score.max())
         return np.asarray(weights / weights.sum())

@@ -162,10 +162,13 @@ def test_the_coefficients_tell_where_they_come_from() -> None:
     known = estimate.calibration()
     assert known.origin["made by"] == "python -m bench.calibrate"
     assert int(str(known.origin["holds"])) >= 5000
-    figures, hidden = len(known.causes.middle), known.causes.hidden.shape[1]
-    assert known.causes.hidden.shape == (figures + 1, hidden)
-    assert known.causes.last.shape == (figures + hidden + 1, len(estimate.CAUSES))
-    assert np.all(known.causes.spread > 0)
+    seen = len(known.causes.middle)
+    for one, outputs in ((known.causes, len(estimate.CAUSES)), (known.levels, 2)):
+        figures, hidden = len(one.middle), one.hidden.shape[1]
+        assert one.hidden.shape == (figures + 1, hidden)
+        assert one.last.shape == (figures + hidden + 1, outputs)
+        assert np.all(one.spread > 0)
+    assert len(known.levels.middle) == seen + len(estimate.CAUSES)
 
 
 def test_the_same_readings_give_the_same_answer(rng: np.random.Generator) -> None:
