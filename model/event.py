@@ -47,6 +47,14 @@ class EventKind(StrEnum):
     ORDER_REFUSED = "order-refused"
     ORDER_FAILED = "order-failed"
     ORDER_EXPIRED = "order-expired"
+    OPENING_FALLS = "opening-falls"
+    """After an opening the pressure fell, as it should."""
+    OPENING_UNSAFE = "opening-unsafe"
+    """It did not, or rose, or nobody knows: the valve is being closed."""
+    VALVE_HOLDS = "valve-holds"
+    """After a close the pressure did not go on falling."""
+    VALVE_NOT_HOLDING = "valve-not-holding"
+    """The valve reports closed while it does."""
 
 
 @dataclass(frozen=True, slots=True)

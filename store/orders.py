@@ -14,7 +14,7 @@ from typing import Any
 from psycopg import errors
 from psycopg.types.json import Jsonb
 
-from model.clock import to_datetime, to_us
+from model.clock import US, to_datetime, to_us
 from model.equipment import Role
 from model.errors import Conflict, NotFound
 from model.event import EventKind
@@ -39,7 +39,11 @@ from store.timers import Timer
 
 CHANNEL = "valve_order"
 EXPIRY = "order-expiry"
-"""Kind of the timer of an open order; its subject is the order's number."""
+OPENING_WATCH, CLOSING_WATCH = "opening-watch", "closing-watch"
+"""Kinds of timers, whose subject is the order's number: of an open order; of an order to open, until it is
+known what it did; of a close that is done, until the pressure has shown whether it holds."""
+WATCH_S = 10.0
+"""So often they are looked at."""
 
 SELECT = """
     SELECT o.*, i.name AS valve, g.name AS gateway, g.site_id, s.time_zone, p.name AS asked_by_name
@@ -266,7 +270,7 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
         timers.drop(conn, EXPIRY, [str(valve.latest.id)])
         expire(conn, valve.latest.id, now_us)
     order = replace(order, id=_insert(conn, order, wish.person_id))
-    timers.put(conn, [Timer(EXPIRY, str(order.id), order.expires_us)])
+    timers.put(conn, [Timer(EXPIRY, str(order.id), order.expires_us), *_watch(order, now_us)])
     audit.record(
         conn,
         wish.person_id,
@@ -281,6 +285,17 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
     _tell(conn)
     _record(conn, [order], now_us)
     return order
+
+
+def _watch(order: Order, now_us: int) -> list[Timer]:
+    """The timer that looks at what an act does to the pressure.
+
+    Of an order to open it is there from the beginning: whatever becomes of it, it may have been carried out.
+    """
+    kind = OPENING_WATCH if order.action is OrderAction.OPEN else CLOSING_WATCH
+    if order.action is OrderAction.CLOSE and order.state is not OrderState.DONE:
+        return []
+    return [Timer(kind, str(order.id), now_us + round(WATCH_S * US))]
 
 
 def _insert(conn: Connection, order: Order, person_id: int | None) -> int:
@@ -379,6 +394,8 @@ def settle(conn: Connection, outcomes: Sequence[tuple[int, Outcome]]) -> None:
         if first[order.id].result.state in TRANSITIONS[order.state]
     ]
     timers.drop(conn, EXPIRY, [str(order.id) for order in ended])
+    closed = [o for o in ended if o.action is OrderAction.CLOSE and o.state is OrderState.DONE]
+    timers.put(conn, [timer for o in closed for timer in _watch(o, first[o.id].arrived_us)])
     _move(conn, ended, max((outcome.arrived_us for outcome in first.values()), default=0))
 
 

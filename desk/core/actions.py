@@ -40,6 +40,18 @@ ORDER_EXPIRED = (
     f"{_ISOLATE}"
 )
 
+OPENING_UNSAFE = (
+    "The valve is being closed: see that it reports closed, and have it closed at the site if it does not. "
+    "Then find out why the pressure did not fall: the pump, its oil and its gas ballast, hoses, the valve "
+    f"itself, or gas that comes in. Do not open again from afar before that is known. {CAUTION}"
+)
+
+NOT_HOLDING = (
+    "Do not take the circuit for isolated: a hold may flatter it. See whether the valve really closed and "
+    "its seat is clean; through long thin pipes gas may still be evening out. Close a second valve at the "
+    f"site, or hold again behind a valve that is proved. {CAUTION}"
+)
+
 PUMP_STOPPED = (
     "Have the isolation valve closed at once: at the site, or from the job's page if it takes orders. Then "
     "start the pump against the closed valve, and open only to a pump that runs. What has come in must be "

@@ -262,6 +262,18 @@ RULES: tuple[Rule, ...] = (
         Clearing("order", "the evacuation went on without it.", every=True),
     ),
     Rule(
+        _on(EventKind.OPENING_UNSAFE),
+        Raising("opening", "opening-unsafe", Priority.URGENT, actions.OPENING_UNSAFE),
+    ),
+    Rule(_on(EventKind.OPENING_FALLS), Clearing("opening", "a later opening did what it should.")),
+    Rule(
+        _on(EventKind.VALVE_NOT_HOLDING),
+        Raising("valve", "valve-not-holding", Priority.HIGH, actions.NOT_HOLDING),
+    ),
+    Rule(_on(EventKind.VALVE_HOLDS), Clearing("valve", "the pressure agrees with a later close.")),
+    Rule(_on(EventKind.VACUUM_BROKEN), Clearing("opening", "the vacuum was broken.", every=True)),
+    Rule(_on(EventKind.VACUUM_BROKEN), Clearing("valve", "the vacuum was broken.", every=True)),
+    Rule(
         _on(EventKind.JOB_CLOSED),
         Clearing(ANYTHING, _why_closed, every=True, ordered=False),
     ),
@@ -357,7 +369,7 @@ def _prefix(event: Event, about: str) -> str:
 
 def _key(event: Event, about: str) -> str:
     # A job has many holds and gauges, but one judgement, and one evacuation at a time.
-    if about == "order":
+    if about in ("order", "opening", "valve"):
         return f"{_prefix(event, about)}:{event.data.get('valve')}"
     subject = f":{event.subject}" if about in ("hold", "silence", "forecast") else ""
     return _prefix(event, about) + subject

@@ -1,4 +1,4 @@
-"""The desk process: events into alerts, orders that expire, and a courier that delivers notifications."""
+"""The desk process: events into alerts, orders that expire or are watched, a courier for notifications."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import psycopg
 
 from desk.config import DeskConfig
-from desk.worker import alerting, courier, expiry
+from desk.worker import alerting, courier, expiry, watching
 from model.clock import US, Clock
 from model.errors import BadInput, ThreadDied
 from store import beats, orders, timers
@@ -113,6 +113,7 @@ def _work(
                 beats.beat(ear, PROCESS, instance, {"measures": measures.told()})
                 next_beat = time.monotonic() + BEAT_S
             expiry.work_off(conn, clock)
+            watching.work_off(conn, clock)
             taken = alerting.work_off(conn, clock, outlets, measures)
             if taken != alerting.BATCH:
                 until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
@@ -122,7 +123,7 @@ def _work(
 
 def _to_next_timer_s(conn: Connection, clock: Clock) -> float:
     """How long on the wall until the next timer of ours goes off [s]."""
-    due_us = timers.next_due_us(conn, expiry.KINDS)
+    due_us = timers.next_due_us(conn, (*expiry.KINDS, *watching.KINDS))
     if due_us is None:
         return float("inf")
     return max(clock.real_seconds(max(due_us - clock.now_us(), 0) / US), SHORTEST_WAIT_S)

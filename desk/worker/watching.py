@@ -1,0 +1,134 @@
+"""Looks at what an act did to the pressure: after each opening, and after each close that is done.
+
+By timers alone: a desk that is killed or away goes on where it was. Each look is one transaction that takes
+the timer and sets the next one.
+"""
+
+from __future__ import annotations
+
+from desk.core import after_act, order_life
+from desk.core.after_act import Seen
+from model.clock import US, Clock
+from model.errors import Conflict
+from model.event import EventKind
+from model.order import Order, OrderAction, OrderState, Watch
+from model.reading import Valve
+from store import orders, timers, watches
+from store.database import Connection
+from store.orders import CLOSING_WATCH, OPENING_WATCH, WATCH_S, Wish
+from store.timers import Timer
+from store.watches import Opened
+
+KINDS = (OPENING_WATCH, CLOSING_WATCH)
+AT_ONCE = 50
+UNANSWERED_S = 600.0
+"""An order to open that nobody answered may have been carried out all the same; after so long without a
+report of it, it was not."""
+ASK_AGAIN_S = 60.0
+"""A close that came to nothing is asked for again after so long."""
+
+
+def work_off(conn: Connection, clock: Clock) -> int:
+    """Take timers that have gone off, one transaction for each; how many there were."""
+    now_us = clock.now_us()
+    with conn.transaction():
+        gone_off = timers.due(conn, KINDS, now_us, AT_ONCE)
+    for timer in gone_off:
+        with conn.transaction():
+            _look(conn, timer, now_us)
+    return len(gone_off)
+
+
+def _look(conn: Connection, timer: Timer, now_us: int) -> None:
+    # The order first, then its timer, as everywhere: two that meet here wait, and never for each other.
+    order = orders.lock(conn, int(timer.subject))
+    if not timers.take(conn, timer.kind, [timer.subject], now_us) or order is None:
+        return
+    goes_on = _opening(conn, order, now_us) if timer.kind == OPENING_WATCH else _closing(conn, order, now_us)
+    if goes_on:
+        timers.put(conn, [Timer(timer.kind, timer.subject, now_us + round(WATCH_S * US))])
+
+
+def _opening(conn: Connection, order: Order, now_us: int) -> bool:
+    """One look after an order to open; whether there is more to look at."""
+    if order.state is OrderState.REFUSED:
+        return False
+    opened = watches.opened(conn, order)
+    if opened is None:
+        return order.state.open or now_us - order.expires_us < UNANSWERED_S * US
+    if watches.has_closed(orders.report(conn, order.instrument_id), opened):
+        if order.watch is Watch.UNSAFE:
+            watches.note(conn, order.id, Watch.SHUT)
+        return False
+    if order.watch is Watch.UNSAFE:
+        _close(conn, order, now_us)
+        return True
+    return _judge_opening(conn, order, opened, now_us)
+
+
+def _judge_opening(conn: Connection, order: Order, opened: Opened, now_us: int) -> bool:
+    since_us = opened.at_us - round(after_act.BEFORE_S * US)
+    seen = watches.samples(conn, order.job_id, since_us)
+    look = after_act.opening(seen, opened.at_us, now_us, opened.heard_us)
+    if look.seen is Seen.WAIT:
+        return True
+    if look.seen is Seen.GOOD:
+        watches.note(conn, order.id, Watch.FALLS)
+        text = f"Valve {order.valve} was opened, and the pressure falls."
+        watches.record(conn, [(EventKind.OPENING_FALLS, order, text)], now_us)
+        return False
+    watches.note(conn, order.id, Watch.UNSAFE)
+    _close(conn, order, now_us)
+    text = f"Valve {order.valve} was opened, and {look.why}: it is to be closed."
+    watches.record(conn, [(EventKind.OPENING_UNSAFE, order, text)], now_us)
+    return True
+
+
+def _close(conn: Connection, order: Order, now_us: int) -> None:
+    """Have the valve closed, unless that is being done: past no interlock, because a close does no harm.
+
+    While its gateway is away nothing is asked for: under its next session it would refuse. Without its pump's
+    report it closes by itself.
+    """
+    valve = orders.known(conn, order.instrument_id)
+    if not valve.online:
+        return
+    latest = valve.latest
+    if latest is not None and latest.action is OrderAction.CLOSE:
+        is_open = latest.state.open and now_us < latest.expires_us
+        if is_open or now_us - latest.asked_us < ASK_AGAIN_S * US:
+            return
+    reason = f"After the opening by order {order.id} the pressure did not fall"
+    wish = Wish(OrderAction.CLOSE, reason, order_life.USUAL_TTL_S, None, None)
+    try:
+        with conn.transaction():
+            orders.ask(conn, valve, wish, now_us)
+    except Conflict:
+        # Somebody was faster; the next look sees what came of it.
+        return
+
+
+def _closing(conn: Connection, order: Order, now_us: int) -> bool:
+    """One look after a close that is done; whether there is more to look at."""
+    answer = orders.answer(conn, order)
+    outcome = order.outcome
+    if outcome is None:
+        return False
+    if answer is None or answer.position is not Valve.CLOSED:
+        return now_us - outcome.arrived_us < UNANSWERED_S * US
+    report = orders.report(conn, order.instrument_id)
+    if report is not None and report.position is not Valve.CLOSED and report.at_us > answer.at_us:
+        # Moved again meanwhile: there is nothing more to be seen of this close.
+        return False
+    look = after_act.closing(watches.samples(conn, order.job_id, answer.at_us), answer.at_us, now_us)
+    if look.seen is Seen.WAIT:
+        return True
+    if look.seen is Seen.GOOD:
+        watches.note_holds(conn, order.id, True)
+        text = f"Valve {order.valve} reports closed, and the pressure agrees."
+        watches.record(conn, [(EventKind.VALVE_HOLDS, order, text)], now_us)
+    elif look.seen is Seen.BAD:
+        watches.note_holds(conn, order.id, False)
+        text = f"Valve {order.valve} reports closed, and yet {look.why}."
+        watches.record(conn, [(EventKind.VALVE_NOT_HOLDING, order, text)], now_us)
+    return False
