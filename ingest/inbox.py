@@ -75,7 +75,7 @@ class Inbox:
     def wait(self, age_s: float, most: int, patience_s: float) -> bool:
         """Wait for a batch: ``most`` messages, or fewer of which the oldest has waited ``age_s``.
 
-        Returns False if none came within ``patience_s``.
+        Returns False if none came within ``patience_s``, or before a `nudge`.
         """
         if not self._filled.wait(patience_s):
             return False
@@ -89,6 +89,10 @@ class Inbox:
         if left_s > 0 and not full:
             time.sleep(min(left_s, patience_s))
         return True
+
+    def nudge(self) -> None:
+        """End the wait, though nothing came."""
+        self._filled.set()
 
     def take(self, most: int, most_bytes: int) -> list[Message]:
         """The oldest messages, in the order in which they came; they stay held until `release`."""

@@ -1,4 +1,8 @@
-"""The writer's loop: takes batches, stores them, acknowledges after the commit, sends receipts."""
+"""The writer: understands batches, stores them, acknowledges after the commit, sends receipts.
+
+While a batch is with the database, the next one is read and the one before is acknowledged: two threads, one
+for the database and one for all else. Batches are stored one after another, in the order of their messages.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +10,16 @@ import logging
 import threading
 from collections import Counter
 from collections.abc import Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from enum import Enum, auto
+from functools import partial
 from typing import Protocol
 
 import numpy as np
 import psycopg
 
+from ingest.aside import Aside
 from ingest.config import IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.interpret import UNKNOWN, Item, interpret
@@ -38,6 +45,8 @@ FRESH_S = 1.0
 """Equipment older than this is read anew before an unknown gateway or instrument is refused."""
 LONGEST_PAUSE_S = 5.0
 TIMEOUTS_BEFORE_SPLIT = 3
+FAREWELL_S = 1.0
+"""The database connection's time to close."""
 
 
 class Fault(Enum):
@@ -97,6 +106,22 @@ class Stopped(Exception):
     """The batch in hand is left with the broker, for the process ends."""
 
 
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Messages that share a transaction, and what was read in each."""
+
+    messages: list[Message]
+    items: list[Item]
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """What the transactions of a batch did, and when the last was committed."""
+
+    done: list[Written]
+    at_us: int
+
+
 class Writer(threading.Thread):
     """A thread that stores what an inbox holds.
 
@@ -150,10 +175,10 @@ class Writer(threading.Thread):
         self._stop_asked.set()
 
     def run(self) -> None:
+        storing: Aside[Stored] = Aside(f"{self.name}-store")
+        storing.start()
         try:
-            while not self._stop_asked.is_set():
-                if self._inbox.wait(self._age_s, self._config.batch_messages, patience_s=0.2):
-                    self.settle(self._inbox.take(self._config.batch_messages, self._config.batch_bytes))
+            self._work(storing)
         except Stopped:
             pass
         except Lost as error:
@@ -162,25 +187,62 @@ class Writer(threading.Thread):
             log.exception("%s ends", self.name)
             self.failure = error
         finally:
-            self._disconnect()
+            storing.end(self._disconnect)
+            storing.join(FAREWELL_S)
 
-    def settle(self, batch: Sequence[Message]) -> None:
-        """Store a batch; after the commit acknowledge it and send receipts."""
-        if not batch:
-            return
-        items = [self._understand(message) for message in batch]
-        done = self._commit(items)
-        self._broker.acknowledge(batch)
+    def _work(self, storing: Aside[Stored]) -> None:
+        before: tuple[Batch, Future[Stored]] | None = None
+        while not self._stop_asked.is_set():
+            batch = self._gather(before and before[1])
+            stored = before and before[1].result()
+            following = None
+            if batch.messages:
+                following = batch, storing.do(partial(self.store, batch), self._inbox.nudge)
+            if before and stored:
+                self.conclude(before[0], stored)
+            before = following
+        if before:
+            self.conclude(before[0], before[1].result())
+
+    def _gather(self, under_way: Future[Stored] | None) -> Batch:
+        """Read what comes, until it is a batch and the one under way is stored."""
+        config, batch = self._config, Batch([], [])
+        most, most_bytes = config.batch_messages, config.batch_bytes
+        while most > 0 and most_bytes > 0 and not self._stop_asked.is_set():
+            if self._inbox.wait(self._age_s, most, patience_s=0.2):
+                some = self.understand(self._inbox.take(most, most_bytes))
+                batch.messages.extend(some.messages)
+                batch.items.extend(some.items)
+                most -= len(some.messages)
+                most_bytes -= sum(message.size for message in some.messages)
+            if under_way is None or under_way.done():
+                break
+        return batch
+
+    def understand(self, messages: Sequence[Message]) -> Batch:
+        """Read messages, in the order in which they came."""
+        return Batch(list(messages), [self._understand(message) for message in messages])
+
+    def store(self, batch: Batch) -> Stored:
+        """Store a batch, in one transaction if nothing in it hinders that; return when it is committed."""
+        done = self._commit(batch.items)
         for written in done:
+            self._space.took(written.put.taken)
+        stored = Stored(done, self._clock.now_us())
+        self._note_lags(batch.items)
+        return stored
+
+    def conclude(self, batch: Batch, stored: Stored) -> None:
+        """After the commit: acknowledge a batch and send receipts."""
+        self._broker.acknowledge(batch.messages)
+        for written in stored.done:
             self._broker.publish(written.receipts)
             self.counters.readings += written.new
             self.counters.refused += written.quarantined
             self.counters.only_counted += written.put.only_counted
-            self._space.took(written.put.taken)
-        self.counters.messages += len(batch)
-        self.counters.commits += len(done)
-        self._measure(items, done)
-        self._note_lags(items)
+        self.counters.messages += len(batch.messages)
+        self.counters.commits += len(stored.done)
+        self._measure(batch.items, stored)
 
     def _understand(self, message: Message) -> Item:
         equipment = self._registry.equipment
@@ -190,9 +252,9 @@ class Writer(threading.Thread):
             self.limits.charge(item, equipment)
         return item
 
-    def _measure(self, items: Sequence[Item], done: Sequence[Written]) -> None:
+    def _measure(self, items: Sequence[Item], stored: Stored) -> None:
         """Count what is committed, and how long it took on its ways."""
-        measures, lane, now_us = self._measures, self._lane, self._clock.now_us()
+        measures, lane, done = self._measures, self._lane, stored.done
         packs = [item.pack for item in items if item.pack is not None and item.instrument is not None]
         measures.count("ingest_messages", len(items), lane=lane)
         measures.count("ingest_packs", len(packs), lane=lane)
@@ -209,7 +271,7 @@ class Writer(threading.Thread):
                 [max(pack.columns.time_us) for pack in packs if pack.columns],
             ),
         ):
-            measures.observe(name, (now_us - np.array(moments, np.int64)) / US, lane=lane)
+            measures.observe(name, (stored.at_us - np.array(moments, np.int64)) / US, lane=lane)
 
     def _note_lags(self, items: Sequence[Item]) -> None:
         """How the clocks of gateways go; nothing waits for it, and nothing is lost if it fails."""

@@ -9,9 +9,8 @@ from typing import Any
 import ingest.client
 import ingest.lane
 from ingest.inbox import Inbox, Message
-from ingest.interpret import interpret
 from ingest.receipts import Receipt
-from ingest.writer import Writer
+from ingest.writer import Batch, Stored, Writer
 from ops import child
 from store.packs import Ledger
 
@@ -19,35 +18,48 @@ from store.packs import Ledger
 class AcknowledgesFirst(Writer):
     """Acknowledges a batch and then commits it."""
 
-    def settle(self, batch: Sequence[Message]) -> None:
-        self._broker.acknowledge(batch)
-        super().settle(batch)
+    def store(self, batch: Batch) -> Stored:
+        self._broker.acknowledge(batch.messages)
+        return super().store(batch)
+
+
+class AcknowledgesNext(Writer):
+    """With a batch that is committed it acknowledges the one that has been read meanwhile."""
+
+    def understand(self, messages: Sequence[Message]) -> Batch:
+        self._newest = super().understand(messages)
+        return self._newest
+
+    def conclude(self, batch: Batch, stored: Stored) -> None:
+        super().conclude(batch, stored)
+        if self._newest is not batch:
+            self._broker.acknowledge(self._newest.messages)
 
 
 class ReceiptsFirst(Writer):
     """Sends receipts for a batch and then commits it."""
 
-    def settle(self, batch: Sequence[Message]) -> None:
-        for item in (interpret(message, self._registry.equipment) for message in batch):
+    def store(self, batch: Batch) -> Stored:
+        for item in batch.items:
             pack = item.pack
             if pack is not None and item.instrument is not None and pack.number is not None:
                 boot, seq = pack.number
                 said = Ledger(item.instrument.id, boot, ((seq, seq),), ())
                 self._broker.publish([Receipt(item.instrument.gateway, item.instrument.name, said, {seq})])
-        super().settle(batch)
+        return super().store(batch)
 
 
 class LosesSecondBatch(Writer):
     """After a batch that had to be tried again, acknowledges the next without storing it."""
 
-    def settle(self, batch: Sequence[Message]) -> None:
+    def store(self, batch: Batch) -> Stored:
         retries = self.counters.retries
         if getattr(self, "_skips", False):
             self._skips = False
-            self._broker.acknowledge(batch)
-            return
-        super().settle(batch)
+            return Stored([], self._clock.now_us())
+        stored = super().store(batch)
         self._skips = self.counters.retries > retries
+        return stored
 
 
 class ForgetfulInbox(Inbox):
@@ -79,6 +91,7 @@ def _forgets() -> None:
 
 MUTANTS: dict[str, Callable[[], None]] = {
     "acknowledges-before-commit": _writer(AcknowledgesFirst),
+    "acknowledges-the-next": _writer(AcknowledgesNext),
     "receipts-before-commit": _writer(ReceiptsFirst),
     "forgets-on-reconnect": _forgets,
     "loses-second-batch": _writer(LosesSecondBatch),

@@ -36,12 +36,11 @@ import ingest.writer
 from ingest.client import Session
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox, Message
-from ingest.interpret import interpret
 from ingest.receipts import Receipt
 from ingest.registry import Registry
 from ingest.space import Space
 from ingest.stream import Publish
-from ingest.writer import Writer
+from ingest.writer import Batch, Stored, Writer
 from model.clock import US, HandClock
 from store import readings
 from store.database import connect
@@ -178,6 +177,7 @@ class Never(RuleBasedStateMachine):
         self.writer = self.writers(
             "live", config, self.inbox, self.session, registry, space, 0.0, Measures(), self.clock
         )
+        self.ahead: Batch | None = None
         self.connect(kept=True)
 
     def connect(self, *, kept: bool) -> None:
@@ -285,19 +285,26 @@ class Never(RuleBasedStateMachine):
             self.taken += 1
             self.order[publish.mid] = self.taken
 
-    @rule(most=st.integers(1, 8), fault=st.sampled_from(FAULTS))
-    def settle(self, most: int, fault: str) -> None:
-        """The writer's turn; where nothing waits for it, something comes first."""
-        if not len(self.inbox):
-            if not (self.broker.waiting or self.broker.again):
-                self.publish("gw2", [(1, False, 0), (1, True, 0)])
-            self.deliver(most)
-        batch = self.inbox.take(most, 10**9)
-        if not batch:
+    @rule(most=st.integers(1, 8), ahead=st.integers(0, 4), fault=st.sampled_from(FAULTS))
+    def settle(self, most: int, ahead: int, fault: str) -> None:
+        """The writer's turn; where nothing waits for it, something comes first.
+
+        ``ahead``: so many messages it reads while the batch is with the database.
+        """
+        batch, self.ahead = self.ahead, None
+        if batch is None:
+            if not len(self.inbox):
+                if not (self.broker.waiting or self.broker.again):
+                    self.publish("gw2", [(1, False, 0), (1, True, 0)])
+                self.deliver(most)
+            batch = self.writer.understand(self.inbox.take(most, 10**9))
+        if not batch.messages:
             return
+        following = self.inbox.take(ahead, 10**9)
+        self.ahead = self.writer.understand(following) if following else None
         try:
             with struck(fault, self):
-                self.writer.settle(batch)
+                self.writer.conclude(batch, self.writer.store(batch))
         except Killed:
             self.kill()
         row = self.observer.execute(
@@ -347,7 +354,7 @@ class Never(RuleBasedStateMachine):
             if not (self.broker.waiting or self.broker.sent):
                 self.publish_again(0)
             self.deliver(6)
-            self.settle(8, "none")
+            self.settle(8, 0, "none")
             self.send(lost=False)
             if self.session._starved:
                 self.connect(kept=True)
@@ -429,37 +436,48 @@ def test_nothing_is_lost_doubled_or_promised_too_early(registered: str) -> None:
 
 
 class AcknowledgesFirst(Writer):
-    def settle(self, batch: Sequence[Message]) -> None:
-        self._broker.acknowledge(batch)
+    def store(self, batch: Batch) -> Stored:
+        self._broker.acknowledge(batch.messages)
         cast(Session, self._broker)._send(cast(Any, cast(Session, self._broker)._client))
-        super().settle(batch)
+        return super().store(batch)
+
+
+class AcknowledgesNext(Writer):
+    def understand(self, messages: Sequence[Message]) -> Batch:
+        self.newest = super().understand(messages)
+        return self.newest
+
+    def conclude(self, batch: Batch, stored: Stored) -> None:
+        super().conclude(batch, stored)
+        if self.newest is not batch:
+            self._broker.acknowledge(self.newest.messages)
 
 
 class ReceiptsFirst(Writer):
-    def settle(self, batch: Sequence[Message]) -> None:
+    def store(self, batch: Batch) -> Stored:
         session = cast(Session, self._broker)
-        for item in (interpret(message, self._registry.equipment) for message in batch):
+        for item in batch.items:
             if item.pack is not None and item.instrument is not None and item.pack.number is not None:
                 boot, seq = item.pack.number
                 said = Ledger(item.instrument.id, boot, ((seq, seq),), ())
                 session.publish([Receipt(item.instrument.gateway, item.instrument.name, said, {seq})])
         session._receipts_due = 0.0
         session._send(cast(Any, session._client))
-        super().settle(batch)
+        return super().store(batch)
 
 
 class AcknowledgesBackwards(Writer):
-    def settle(self, batch: Sequence[Message]) -> None:
-        super().settle(batch[::-1])
+    def conclude(self, batch: Batch, stored: Stored) -> None:
+        super().conclude(Batch(batch.messages[::-1], batch.items), stored)
 
 
 class SkipsAfterRetry(Writer):
-    def settle(self, batch: Sequence[Message]) -> None:
+    def store(self, batch: Batch) -> Stored:
         retries = self.counters.retries
-        super().settle(batch[1:] if getattr(self, "skips", False) else batch)
-        if getattr(self, "skips", False):
-            self._broker.acknowledge(batch[:1])
+        skips = getattr(self, "skips", False)
+        stored = super().store(Batch(batch.messages, batch.items[1:] if skips else batch.items))
         self.skips = self.counters.retries > retries
+        return stored
 
 
 class MixesConnections(Session):
@@ -482,6 +500,7 @@ class CountsPacksTwice(Writer):
     "fault",
     [
         AcknowledgesFirst,
+        AcknowledgesNext,
         ReceiptsFirst,
         AcknowledgesBackwards,
         SkipsAfterRetry,
