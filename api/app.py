@@ -16,7 +16,20 @@ from api.context import Context, borrower, make_pool
 from api.document import document
 from api.gate import Gate
 from api.hub import Hub
-from api.pages import alert_list, board, invitation, job, job_setup, login, new_job, reference, signals, valve
+from api.pages import (
+    alert_list,
+    board,
+    invitation,
+    job,
+    job_setup,
+    login,
+    my_jobs,
+    new_job,
+    reference,
+    signals,
+    site,
+    valve,
+)
 from api.pages import figures as figures_page
 from api.pages import me as me_page
 from api.pages import people as people_page
@@ -123,7 +136,7 @@ def _include(app: FastAPI) -> None:
     app.include_router(versioned)
     app.include_router(health.router)
     for page in (
-        board, new_job, job, job_setup, valve, alert_list, signals, login, invitation, me_page, figures_page,
-        people_page, setup_pages, reference,
+        board, new_job, my_jobs, job, site, job_setup, valve, alert_list, signals, login, invitation, me_page,
+        figures_page, people_page, setup_pages, reference,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

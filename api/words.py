@@ -180,6 +180,7 @@ DONE = {
     "revoked": "Revoked.",
     "opened": "The job is open.",
     "seen": "Noted as seen.",
+    "noted": "Written down.",
 }
 """What a page says after something was done."""
 REFUSALS = {

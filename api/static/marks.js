@@ -34,7 +34,7 @@ function writePressure(field, { figure, target, limit }) {
   setText(field("first"), write(reader.unit));
   if (reader.beside) setText(field("second"), write(reader.beside));
   const exact = pascal === null ? "" : reader.exact(pascal);
-  if (field("pressure").title !== exact) field("pressure").title = exact;
+  if (field("pressure") && field("pressure").title !== exact) field("pressure").title = exact;
 }
 
 // The job page has a card of its own for it.

@@ -13,14 +13,19 @@ const opened = now();
 const live = new Map();
 const announced = new Set();
 let heardAt = performance.now();
+let heardWall = Date.now();
 let lastWord = new Date(opened);
 let lost = false;
 let loggedOut = false;
+let contact = () => {};
 
 export function follow(handlers) {
+  contact = handlers.contact ?? contact;
   open(handlers);
   startSignals();
   setInterval(look, LOOK_MS);
+  document.addEventListener("visibilitychange", look);
+  window.addEventListener("offline", () => setLost(true));
   window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
 }
 
@@ -47,6 +52,7 @@ function open(handlers) {
 function heard(tick) {
   setClock(tick);
   heardAt = performance.now();
+  heardWall = Date.now();
   lastWord = new Date(tick.now);
   if (lost) setLost(false);
   showMoments();
@@ -54,7 +60,9 @@ function heard(tick) {
 
 function look() {
   showMoments();
-  if (!lost && performance.now() - heardAt > PATIENCE_MS) setLost(true);
+  // A telephone that slept stops the one clock, somebody who sets it turns the other.
+  const quiet = Math.max(performance.now() - heardAt, Date.now() - heardWall);
+  if (!lost && quiet > PATIENCE_MS) setLost(true);
 }
 
 async function refused(handlers) {
@@ -72,6 +80,7 @@ function setLost(is) {
   const box = document.getElementById("contact");
   document.body.classList.toggle("stale", is);
   box.hidden = !is;
+  contact(is);
   if (!is) return;
   const since = siteTime(lastWord.toISOString(), zone, true);
   box.textContent = loggedOut

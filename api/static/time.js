@@ -41,6 +41,7 @@ const SAY = {
 };
 
 export function setMoment(element, iso) {
+  if (!element) return;
   element.setAttribute("datetime", iso ?? "");
   showMoment(element);
 }
