@@ -3,7 +3,7 @@
 from store.migrate import run_sql_file
 
 revision = "0023"
-down_revision = "0015"
+down_revision = "0019"
 
 
 def upgrade() -> None:
