@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from api.board import RowView, allowed_us, clock_speed, is_heard, view
+from api.board import RowView, view
 from api.holds import ForecastView, forecast_view
+from api.liveness import LIVE_WALL_S, clock_speed, is_heard, unkept
 from api.pull_downs import PullDownView, line, pull_view
 from api.quantities import Quantities
 from api.ten_minutes import LENGTH_US, TenMinutes, ten_minutes
@@ -19,6 +20,7 @@ from model.equipment import Position, Role
 from model.errors import NotFound
 from model.judgement import HoldTest, PhaseKind, Verdict
 from model.reading import Quantity, Valve
+from model.valve_facts import REPORT_FRESH_S
 from physics.refrigerants import Refrigerant, listed
 from store import board as stored
 from store.board import BoardRow, Channel
@@ -69,6 +71,7 @@ def site_view(conn: Connection, clock: Clock, job_id: int, unit: Quantities) -> 
     refrigerant = circuit["refrigerant"] if circuit else None
     step = next_step(situation(row, hold, now_us, speed))
     pull = row.pull if row.phase is PhaseKind.PULL_DOWN else None
+    left = unkept(row, now_us, speed)
     return SiteView(
         job=job,
         row=view(row, now_us, speed, None),
@@ -76,8 +79,10 @@ def site_view(conn: Connection, clock: Clock, job_id: int, unit: Quantities) -> 
         mark=TONES[step.tone],
         until=None if step.until_us is None else to_datetime(step.until_us),
         trend=None if row.gauge is None else _trend(conn, row.gauge, now_us, row.target_pa),
-        pull=None if pull is None else pull_view(pull, unit),
-        pull_line="" if pull is None or unit.figures is None else line(pull, unit.figures, row.time_zone),
+        pull=None if pull is None else pull_view(pull, unit, left),
+        pull_line=""
+        if pull is None or unit.figures is None
+        else line(pull, unit.figures, row.time_zone, left),
         hold=hold,
         forecast=None if hold is None or hold.forecast is None else forecast_view(hold.forecast),
         refrigerant=refrigerant,
@@ -105,20 +110,17 @@ def situation(row: BoardRow, hold: HoldTest | None, now_us: int, speed: float) -
         valve=None if valve is None else Valve(int(valve)),
         pump=None if pump is None else pump > 0,
         hold=hold,
-        pull=None if row.pull is None else row.pull.found,
+        pull=None if row.pull is None or unkept(row, now_us, speed) else row.pull.found,
         parked=row.parked,
     )
 
 
 def _reported(channels: Sequence[Channel], what: Quantity, now_us: int, speed: float) -> float | None:
     """The newest report of that kind, if it is young enough to be the present one."""
-    known = [
-        channel.last[what]
-        for channel in channels
-        if what in channel.last
-        and now_us - max(channel.last[what].time_us, channel.arrived_us or 0) <= allowed_us(channel, speed)
-    ]
-    return max(known, key=lambda last: last.time_us).value if known else None
+    fresh_us = (REPORT_FRESH_S + LIVE_WALL_S * speed) * US
+    known = [channel.last[what] for channel in channels if what in channel.last]
+    newest = max(known, key=lambda last: last.time_us, default=None)
+    return None if newest is None or now_us - newest.time_us > fresh_us else newest.value
 
 
 def _newest_hold(conn: Connection, job_id: int) -> HoldTest | None:

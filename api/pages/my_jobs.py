@@ -9,9 +9,10 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import Response
 
-from api.board import RowView, clock_speed, view
+from api.board import RowView, view
 from api.context import Context, Ctx
 from api.job_forms import number
+from api.liveness import clock_speed
 from api.pages import render
 from api.pages.after import see
 from api.permissions import MayLook, Oneself
