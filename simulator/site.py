@@ -15,7 +15,7 @@ from simulator.clock import US
 from simulator.gateway import Gateway
 from simulator.gauge import Gauge, GaugeData, in_unit
 from simulator.senml import Record, Value
-from simulator.valve import Action, Inputs, Order, Outcome, Valve
+from simulator.valve import Action, Inputs, Outcome, Valve, decode
 
 SLOW_US = 60 * US
 """Temperatures, valve and pump are reported so often, and at every change."""
@@ -187,7 +187,7 @@ class Site:
         if self.valve is None or self.gateway is None or instrument != self.data.valve:
             return
         try:
-            order = msgspec.json.decode(payload, type=Order)
+            order = decode(payload)
         except msgspec.DecodeError:
             return
         remembered = self.valve.receive(order, self._uptime_s())

@@ -1,15 +1,22 @@
-"""A motorised isolation valve: its orders, its interlocks and what it reports.
+"""A motorised isolation valve and the part of a gateway that moves it: orders, interlocks, what it reports.
 
-The actuator decides for itself. It refuses what is not meant for it now, and it never opens towards a
-pump that does not run, whoever asks; if the pump stops while it is open, its spring closes it.
+This is the reference for who writes firmware: pure, on the gateway's own uptime, deciding by its own inputs
+at the moment of acting. What it promises, whatever comes over the network and in whatever order:
+
+1. It never opens towards a pump that does not run, or of which nothing is known, whoever asks.
+2. It closes by itself when the pump stops or its report is lost, and when the key is turned to local hands.
+3. An open never comes late: not past its time to live, not for another session or boot, not twice.
+4. A close may come late.
+5. After a restart, or when power returns, it is closed and stays so until it is ordered open anew.
 
 States: closed → moving → open and back; a movement that loses its permission turns round.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
@@ -17,13 +24,20 @@ Action = Literal["open", "close"]
 Position = Literal["open", "closed", "moving"]
 Result = Literal["done", "refused", "failed"]
 
+PUMP_LOST_S = 2.0
+"""What the pump's input said longer ago than this is lost. The pump's contact in the coil's circuit covers
+these seconds; see docs/how-to/connect-a-gateway.md."""
+CIRCUIT_FRESH_S = 60.0
+"""A pressure older than this is no reading of now."""
+
 
 class Require(msgspec.Struct, frozen=True):
-    """What an order asks the gateway's own inputs to confirm."""
+    """What an order asks the gateway's own inputs to confirm; ``unknown`` names what it cannot confirm."""
 
     pump_running_s: float | None = None
     max_circuit_pa: float | None = None
     position: str | None = None
+    unknown: tuple[str, ...] = ()
 
 
 class Order(msgspec.Struct, frozen=True):
@@ -35,6 +49,28 @@ class Order(msgspec.Struct, frozen=True):
     ttl_s: float
     boot: str | None = None
     require: Require = Require()
+
+
+def decode(payload: bytes) -> Order:
+    """An order as it came from the broker.
+
+    Raises
+    ------
+    msgspec.DecodeError
+        If it is not one of the contract; nothing is answered then.
+    """
+    body: dict[str, Any] = msgspec.json.decode(payload, type=dict[str, Any])
+    required = body.get("require") or {}
+    if not isinstance(required, dict):
+        raise msgspec.ValidationError("require is no object")
+    known = {
+        name: value
+        for name, value in required.items()
+        if name in ("pump_running_s", "max_circuit_pa", "position")
+    }
+    # What is required and not understood is not confirmed: it refuses, and is not passed over.
+    unknown = [name for name, value in required.items() if name not in known and value is not None]
+    return msgspec.convert({**body, "require": {**known, "unknown": unknown}}, Order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +94,13 @@ class Inputs:
     session, boot : str
         Its presence session and its boot.
     pump_running_s : float or None
-        How long the pump has run [s]; None when it does not run or that is not known.
+        How long the pump has run [s], by its input; None when it does not run.
     circuit_pa : float or None
-        A fresh reading of the circuit [Pa]; None when there is none, or over-range.
+        A reading of the circuit [Pa]; None when there is none, or over-range.
     hands : bool
         The site is switched to local hands.
+    pump_age_s, circuit_age_s : float
+        How long ago these two inputs were read [s].
     """
 
     uptime_s: float
@@ -71,6 +109,13 @@ class Inputs:
     pump_running_s: float | None
     circuit_pa: float | None
     hands: bool = False
+    pump_age_s: float = 0.0
+    circuit_age_s: float = 0.0
+
+    @property
+    def pump_runs(self) -> bool:
+        """Whether the pump is known to run."""
+        return self.pump_running_s is not None and self.pump_age_s <= PUMP_LOST_S
 
 
 class Valve:
@@ -86,6 +131,7 @@ class Valve:
         self._travel_s = travel_s
         self.opening = 0.0
         self._goal: Action = "close"
+        self._turned_by_hand = False
         self._moved_at_s: float | None = None
         self._current: Order | None = None
         self._waiting: list[tuple[float, Order]] = []
@@ -119,6 +165,23 @@ class Valve:
     def by_hand(self, action: Action) -> None:
         """Turn the switch at the valve; the pump's interlock holds here too."""
         self._goal = action
+        self._turned_by_hand = True
+
+    def restart(self) -> None:
+        """The gateway starts anew, or its power comes back: without current the spring closes the valve.
+
+        Nothing is remembered of what was ordered. What comes again is of another session and boot.
+        """
+        self._goal = "close"
+        self._turned_by_hand = False
+        self._current = None
+        self._waiting.clear()
+        self._known.clear()
+
+    @property
+    def acting_on(self) -> Order | None:
+        """The order that is being carried out."""
+        return self._current
 
     def advance(self, inputs: Inputs) -> list[Outcome]:
         """Move, and judge what has come in, up to the inputs' uptime.
@@ -133,10 +196,11 @@ class Valve:
     def _advance(self, inputs: Inputs) -> list[Outcome]:
         outcomes: list[Outcome] = []
         now_s = inputs.uptime_s
-        if self._goal == "open" and inputs.pump_running_s is None:
+        lost = permission_lost(inputs, by_hand=self._turned_by_hand)
+        if self._goal == "open" and lost:
             self._goal = "close"
             if self._current is not None and self._current.action == "open":
-                outcomes.append(Outcome(self._current.id, "failed", "pump stopped while opening", now_s))
+                outcomes.append(Outcome(self._current.id, "failed", lost, now_s))
                 self._current = None
         self._move(now_s)
         outcomes += self._report(now_s)
@@ -150,6 +214,7 @@ class Valve:
                 outcomes.append(Outcome(self._current.id, "failed", "interrupted by a close", now_s))
             self._current = order
             self._goal = order.action
+            self._turned_by_hand = False
             outcomes += self._report(now_s)
         return outcomes
 
@@ -176,32 +241,94 @@ class Valve:
         return [Outcome(order.id, "failed", "did not move", now_s)]
 
 
+def permission_lost(inputs: Inputs, *, by_hand: bool) -> str:
+    """Why a valve may not be open any longer, in words; empty while it may."""
+    if inputs.pump_running_s is None:
+        return "pump stopped"
+    if not inputs.pump_runs:
+        return "nothing is known of the pump"
+    if inputs.hands and not by_hand:
+        return "site is switched to local hands"
+    return ""
+
+
 def refusal(order: Order, received_s: float, inputs: Inputs, position: str) -> str:
     """Why an order is refused, in words; empty when it may be carried out.
 
     A *close* may be late: its time to live does not end it. An *open* never may, and every one of its
     requirements, and a running pump, must be confirmed by the gateway's own inputs.
     """
-    if order.session != inputs.session:
-        return "made for another session"
-    if order.boot is not None and order.boot != inputs.boot:
-        return "made for another boot"
-    if inputs.hands:
-        return "site is switched to local hands"
-    require = order.require
-    if require.position is not None and require.position != position:
-        return f"valve is {position}, not {require.position}"
-    if order.action == "close":
-        return ""
-    if inputs.uptime_s - received_s > order.ttl_s:
-        return "past its time to live"
+    age_s = inputs.uptime_s - received_s
+    checks = CHECKS if order.action == "open" else {name: CHECKS[name] for name in OF_A_CLOSE}
+    reasons = (check(order, inputs, position, age_s) for check in checks.values())
+    return next((reason for reason in reasons if reason), "")
+
+
+Check = Callable[[Order, Inputs, str, float], str]
+"""From order, inputs, position and the order's age [s] to a reason, empty where there is none."""
+
+
+def _session(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    # Without a session of its own a gateway has heard of nobody.
+    return "" if order.session and order.session == inputs.session else "made for another session"
+
+
+def _boot(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    return "" if order.boot in (None, inputs.boot) else "made for another boot"
+
+
+def _hands(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    return "site is switched to local hands" if inputs.hands else ""
+
+
+def _position(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    wanted = order.require.position
+    return "" if wanted in (None, position) else f"valve is {position}, not {wanted}"
+
+
+def _understood(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    return "it requires what this gateway cannot confirm" if order.require.unknown else ""
+
+
+# Each asked so that what is no number refuses too.
+
+
+def _time_to_live(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    return "" if age_s <= order.ttl_s else "past its time to live"
+
+
+def _pump_runs(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
     if inputs.pump_running_s is None:
         return "pump is not running"
-    if require.pump_running_s is not None and inputs.pump_running_s < require.pump_running_s:
-        return f"pump has run for {inputs.pump_running_s:.0f} s only"
-    if require.max_circuit_pa is not None:
-        if inputs.circuit_pa is None:
-            return "no fresh pressure of the circuit"
-        if inputs.circuit_pa > require.max_circuit_pa:
-            return f"circuit is at {inputs.circuit_pa:.0f} Pa"
-    return ""
+    return "" if inputs.pump_runs else "nothing is known of the pump"
+
+
+def _pump_long_enough(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    wanted, running = order.require.pump_running_s, inputs.pump_running_s or 0.0
+    return "" if wanted is None or running >= wanted else f"pump has run for {running:.0f} s only"
+
+
+def _circuit(order: Order, inputs: Inputs, position: str, age_s: float) -> str:
+    most, circuit_pa = order.require.max_circuit_pa, inputs.circuit_pa
+    if most is None:
+        return ""
+    if circuit_pa is None or not inputs.circuit_age_s <= CIRCUIT_FRESH_S:
+        return "no fresh pressure of the circuit"
+    return "" if circuit_pa <= most else f"circuit is at {circuit_pa:.0f} Pa"
+
+
+CHECKS: dict[str, Check] = {
+    "session": _session,
+    "boot": _boot,
+    "hands": _hands,
+    "position": _position,
+    "understood": _understood,
+    "time to live": _time_to_live,
+    "pump runs": _pump_runs,
+    "pump long enough": _pump_long_enough,
+    "circuit": _circuit,
+}
+"""What must be so before a valve is opened, in the order in which it is asked."""
+
+OF_A_CLOSE = ("session", "boot", "hands", "position")
+"""What must be so before it is closed."""

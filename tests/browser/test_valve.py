@@ -6,9 +6,10 @@ import pytest
 from playwright.sync_api import expect
 
 from model.clock import US
+from model.event import EventKind
 from model.order import OrderResult
 from model.reading import Valve
-from store import orders
+from store import orders, watches
 from store.database import Connection
 from tests.api.scene import MINUTE, Made, Scene
 from tests.api.valves import presence, report, settle
@@ -51,9 +52,16 @@ def test_an_order_is_followed_to_the_valve_s_report_without_reload(
     expect(part).to_contain_text("Done, says the gateway", timeout=PATIENCE_MS)
     # The valve's report alone is no event: the page sees it in the job's row.
     report(scene, made, Valve.CLOSED, scene.now_us + 6 * US)
-    expect(part.locator(".mark.tone-good")).to_have_text("Done", timeout=PATIENCE_MS)
+    reported = "Closed, says the valve; the pressure is looked at"
+    expect(part).to_contain_text(reported, timeout=PATIENCE_MS)
     expect(part).to_contain_text("The valve reported closed.")
     expect(part).to_contain_text("reports closed already")
+    # It is done when the pressure agrees.
+    with conn.transaction():
+        watches.note_holds(conn, row["id"], True)
+        told = (EventKind.VALVE_HOLDS, orders.by_id(conn, row["id"]), "The pressure agrees.")
+        watches.record(conn, [told], scene.now_us + 320 * US)
+    expect(part.locator(".mark.tone-good")).to_have_text("Done", timeout=PATIENCE_MS)
     assert page.evaluate("window.stillTheSamePage")
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 

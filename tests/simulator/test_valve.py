@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from simulator.valve import Action, Inputs, Order, Outcome, Require, Valve
+from simulator.valve import Action, Inputs, Order, Outcome, Require, Valve, decode
 
 READY = Inputs(uptime_s=1000.0, session="s1", boot="b1", pump_running_s=300.0, circuit_pa=50.0)
 OPEN = Order(id="o1", action="open", session="s1", boot="b1", ttl_s=30.0)
@@ -148,6 +149,85 @@ def test_open_valve_closes_when_the_pump_stops() -> None:
     stopped = replace(READY, pump_running_s=None)
     valve.advance(later(30, stopped))
     assert valve.position == "closed"
+
+
+def test_an_open_valve_closes_when_the_pump_s_report_is_lost() -> None:
+    valve = opened()
+    valve.advance(later(30, replace(READY, pump_age_s=2.0)))
+    assert valve.position == "open"
+    for age_s in (2.1, float("nan")):
+        valve = opened()
+        valve.advance(later(30, replace(READY, pump_age_s=age_s)))
+        assert str(valve.position) == "closed"
+
+
+def test_a_pump_of_which_nothing_is_known_opens_nothing() -> None:
+    (outcome,) = carried_out(OPEN, replace(READY, pump_age_s=3.0))
+    assert (outcome.result, outcome.reason) == ("refused", "nothing is known of the pump")
+
+
+def test_an_old_pressure_of_the_circuit_confirms_nothing() -> None:
+    order = changed(OPEN, require=Require(max_circuit_pa=80.0))
+    (outcome,) = carried_out(order, replace(READY, circuit_age_s=61.0))
+    assert (outcome.result, outcome.reason) == ("refused", "no fresh pressure of the circuit")
+
+
+def test_the_key_closes_what_an_order_opened_and_not_what_a_hand_did() -> None:
+    valve = opened()
+    in_hands = replace(READY, hands=True)
+    valve.advance(later(30, in_hands))
+    assert valve.position == "closed"
+    valve.by_hand("open")
+    valve.advance(later(60, in_hands))
+    valve.advance(later(70, in_hands))
+    assert str(valve.position) == "open"
+
+
+def test_after_a_restart_it_closes_and_stays_closed_whatever_comes_again() -> None:
+    valve = opened()
+    valve.receive(changed(OPEN, id="waits"), later(20).uptime_s)
+    valve.restart()
+    again = replace(READY, session="s2", boot="b2", uptime_s=0.0)
+    valve.advance(again)
+    for order in (changed(OPEN, id="first"), changed(OPEN, id="waits", boot=None)):
+        valve.receive(order, 0.0)
+    outcomes = valve.advance(later(10, again))
+    assert [(one.result, one.reason) for one in outcomes] == [("refused", "made for another session")] * 2
+    assert valve.position == "closed"
+
+
+def test_a_requirement_that_is_not_understood_refuses() -> None:
+    order = decode(
+        b'{"id": "o1", "action": "open", "session": "s1", "ttl_s": 30, "require": '
+        b'{"pump_running_s": 120, "later": null, "exhaust_proved": true}}'
+    )
+    assert order.require == Require(pump_running_s=120.0, unknown=("exhaust_proved",))
+    (outcome,) = carried_out(order)
+    assert (outcome.result, outcome.reason) == ("refused", "it requires what this gateway cannot confirm")
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"[]",
+        b'{"id": "o1"}',
+        b'{"id": "o1", "action": "open", "session": "s1", "ttl_s": 1, "require": 3}',
+    ],
+)
+def test_what_is_no_order_is_none(payload: bytes) -> None:
+    with pytest.raises(msgspec.DecodeError):
+        decode(payload)
+
+
+def test_a_time_to_live_that_is_no_number_refuses() -> None:
+    (outcome,) = carried_out(changed(OPEN, ttl_s=float("nan")))
+    assert (outcome.result, outcome.reason) == ("refused", "past its time to live")
+
+
+def test_a_gateway_without_a_session_obeys_nobody() -> None:
+    (outcome,) = carried_out(changed(OPEN, session=""), replace(READY, session=""))
+    assert outcome.result == "refused"
 
 
 class AnyOrders(RuleBasedStateMachine):
