@@ -183,6 +183,13 @@ def test_orders_are_refused_and_done(any_broker: Broker, database: str, make: Ma
         assert [body["result"] for body in ear.outcome("go")] == ["refused", "done", "done"]
         assert bench.energised
         wait_until(lambda: any(r.get("vs") == "open" for r in gateway.kept), what="the valve's own word")
+        # The key ends it, and turned back it opens nothing.
+        bench.put(hands=1)
+        wait_until(lambda: not bench.energised, what="no current in local hands")
+        bench.valve("closed")
+        bench.put(hands=0)
+        gateway.keeps_more(5, "readings after the key was turned back")
+        assert not bench.energised
         assert strangers(ear.heard) == []
 
 

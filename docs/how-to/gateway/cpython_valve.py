@@ -165,6 +165,11 @@ class Valve(threading.Thread):
                     self._finish("failed", "the pump stopped")
         elif self.pump_since is None:
             self.pump_since = uptime()
+        # The key cuts the coil's circuit; turned back, it must not find the coil still switched on.
+        if self._energised and self.bench.hands():
+            self._drive(False)
+            if self._current is not None:
+                self._finish("failed", "the site is switched to local hands")
         self._watch_movement()
         while not self.orders.empty():
             self._waiting.append(self.orders.get())

@@ -83,6 +83,11 @@ class Valve:
             self.pump_since = None
         elif self.pump_since is None:
             self.pump_since = up
+        # The key cuts the coil's circuit; turned back, it must not find the coil still switched on.
+        if self.bench.energised and self.bench.hands():
+            self.bench.drive(False)
+            if self._current:
+                self._finish("failed", "the site is switched to local hands")
         if self._current:
             if self._opening and not self.bench.energised:
                 self._finish("failed", "the pump stopped")
