@@ -19,6 +19,7 @@ from api.hub import Hub
 from api.pages import (
     alert_list,
     board,
+    installed,
     invitation,
     job,
     job_setup,
@@ -137,6 +138,6 @@ def _include(app: FastAPI) -> None:
     app.include_router(health.router)
     for page in (
         board, new_job, my_jobs, job, site, job_setup, valve, alert_list, signals, login, invitation, me_page,
-        figures_page, people_page, setup_pages, reference,
+        figures_page, people_page, setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

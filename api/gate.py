@@ -19,7 +19,7 @@ from store.people import MACHINE, Person
 from store.tokens import NoToken
 
 COOKIE = "holdfast_login"
-OPEN = ("/healthz", "/readyz", "/login")
+OPEN = ("/healthz", "/readyz", "/login", "/manifest.webmanifest", "/worker.js", "/no-line")
 OPEN_BELOW = ("/invitation/",)
 STATIC = "/static/"
 API = "/api/"
@@ -44,9 +44,9 @@ SECURITY_HEADERS = {
 class Gate:
     """ASGI middleware that lets a request through, or answers it.
 
-    Everything but health, the login page, invitations and static files needs a login or a machine's token,
-    also addresses that do not exist; a new route is therefore protected without anybody remembering to. What
-    who asks may do is decided at the route (`api.permissions`).
+    Everything but health, the login page, invitations, static files and what installs the app needs a login
+    or a machine's token, also addresses that do not exist; a new route is therefore protected without anybody
+    remembering to. What who asks may do is decided at the route (`api.permissions`).
     """
 
     def __init__(self, app: ASGIApp, context: Context) -> None:

@@ -66,6 +66,9 @@ def jobs(conn: Connection) -> dict[str, Made]:
     return evening(conn, NOON_US)
 
 
+BLOCKED = "Service Worker registration blocked"
+"""What the library says where a test does without the app's worker."""
+
 Open = Callable[..., Page]
 
 
@@ -83,20 +86,28 @@ def open_page(browser: Browser, site: Serving, complaints: list[str]) -> Iterato
     """
 
     def listen(message: ConsoleMessage) -> None:
-        if message.type in ("error", "warning"):
+        if message.type in ("error", "warning") and BLOCKED not in message.text:
             complaints.append(f"{message.text} ({message.location})")
 
     @contextmanager
     def closing() -> Iterator[Open]:
         contexts = []
 
-        def open_one(path: str = "/", *, width: int = 1280, dark: bool = False, script: bool = True) -> Page:
+        def open_one(
+            path: str = "/",
+            *,
+            width: int = 1280,
+            dark: bool = False,
+            script: bool = True,
+            worker: bool = False,
+        ) -> Page:
             context = browser.new_context(
                 base_url=site.address,
                 viewport={"width": width, "height": 900},
                 color_scheme="dark" if dark else "light",
                 java_script_enabled=script,
                 reduced_motion="reduce",
+                service_workers="allow" if worker else "block",
             )
             contexts.append(context)
             context.set_default_timeout(20_000)

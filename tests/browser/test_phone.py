@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+import time
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
+from api.gate import COOKIE
+from api.pages.installed import KEPT
 from model.clock import US
 from store import equipment, follows, mine, people
 from store.database import Connection
@@ -168,3 +171,81 @@ def test_a_walk_up_job_is_named_and_a_note_kept_from_the_phone(
     page.get_by_role("button", name="Keep it").click()
     expect(page.locator("#notes")).to_contain_text("Cores are out, 3/8 in hose")
     expect(page.locator("#notes")).to_contain_text("Mara Vogt")
+
+
+def test_the_installed_app_has_a_page_of_its_own_for_no_line_and_keeps_no_reading(
+    open_page: Open, jobs: dict[str, Made], complaints: list[str]
+) -> None:
+    page = open_page(address(jobs["holding"]), width=390, worker=True)
+    page.wait_for_function("navigator.serviceWorker.controller !== null")
+    expect(page.locator("#sight .large")).to_have_text("270")
+    kept = page.evaluate("""async () => {
+        const names = await caches.keys();
+        const requests = await (await caches.open(names[0])).keys();
+        return [names.length, requests.map((one) => new URL(one.url).pathname)];
+    }""")
+    assert kept[0] == 1
+    assert all(path.startswith("/static/") or path == "/no-line" for path in kept[1])
+    assert len(kept[1]) == len(KEPT) + 1
+    page.context.set_offline(True)
+    page.reload()
+    expect(page.get_by_role("heading")).to_have_text("No line to Holdfast")
+    expect(page.locator("#since")).to_have_text(re.compile(r"\d:\d\d"))
+    assert "270" not in page.locator("main").inner_text()
+    page.context.set_offline(False)
+    expect(page.locator("#sight .large")).to_have_text("270", timeout=PATIENCE_MS)
+    complaints.clear()
+
+
+def test_the_app_can_be_installed(open_page: Open, jobs: dict[str, Made]) -> None:
+    page = open_page("/jobs", width=390, worker=True)
+    page.wait_for_function("navigator.serviceWorker.controller !== null")
+    devtools = page.context.new_cdp_session(page)
+    found = devtools.send("Page.getAppManifest")
+    assert found["errors"] == []
+    # A private window, as tests use, is the one thing that stands in the way.
+    problems = devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
+    assert [one["errorId"] for one in problems] in ([], ["in-incognito"])
+
+
+WEIGHT = 60_000
+"""Most bytes of a first load, compressed, without the plot."""
+SLOW = {"offline": False, "latency": 400, "downloadThroughput": 50_000, "uploadThroughput": 50_000}
+"""50 kB/s, 400 ms."""
+
+
+@pytest.mark.parametrize("what", ["jobs", "site"])
+def test_a_first_load_is_light_and_works_on_a_slow_line(
+    browser: Browser, site: Serving, jobs: dict[str, Made], what: str
+) -> None:
+    path = "/jobs" if what == "jobs" else address(jobs["pulling"])
+    with site.client() as client:
+        login = {"name": COOKIE, "value": client.cookies[COOKIE], "url": site.address}
+    context = browser.new_context(base_url=site.address, viewport={"width": 390, "height": 800})
+    context.set_default_timeout(60_000)
+    context.add_cookies([login])  # type: ignore[list-item]
+    page = context.new_page()
+    devtools = context.new_cdp_session(page)
+    loaded: dict[str, float] = {}
+    devtools.on("Network.loadingFinished", lambda e: loaded.update({e["requestId"]: e["encodedDataLength"]}))
+    devtools.send("Network.enable")
+    devtools.send("Network.emulateNetworkConditions", SLOW)
+    began = time.monotonic()
+    page.goto(path, wait_until="commit")
+    page.locator(".large, .glance").first.wait_for()
+    read_s = time.monotonic() - began
+    stream = page.wait_for_event("request", lambda one: "/api/v1/events" in one.url)
+    page.wait_for_selector("#told[data-asked]", state="attached")
+    if what == "site":
+        expect(page.locator("[data-f=of]")).to_be_hidden(timeout=60_000)
+    live_s = time.monotonic() - began
+    page.wait_for_function("navigator.serviceWorker.controller !== null || !navigator.serviceWorker")
+    weight = sum(loaded.values())
+    print(  # noqa: T201
+        f"{path}: {weight / 1000:.1f} kB in {len(loaded)} answers, read after {read_s:.1f} s, "
+        f"live after {live_s:.1f} s at 50 kB/s and 400 ms"
+    )
+    assert stream is not None
+    assert len(loaded) > 8
+    assert weight < WEIGHT
+    context.close()
