@@ -5,7 +5,7 @@ claimed row by row deadlocked, and a hundred instruments a transaction are twent
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from model.clock import to_datetime, to_us
@@ -47,7 +47,11 @@ _LOCK = """
 WITH ahead AS MATERIALIZED (
     SELECT id, instrument_id FROM work WHERE id > %(after)s ORDER BY id LIMIT %(ahead)s
 ),
-waiting AS MATERIALIZED (SELECT instrument_id FROM ahead GROUP BY instrument_id ORDER BY min(id))
+hurried AS MATERIALIZED (SELECT id, instrument_id FROM work WHERE instrument_id = ANY(%(first)s)),
+waiting AS MATERIALIZED (
+    SELECT instrument_id FROM (SELECT * FROM hurried UNION ALL SELECT * FROM ahead) AS w
+    GROUP BY instrument_id ORDER BY instrument_id = ANY(%(first)s) DESC, min(id)
+)
 SELECT ARRAY(
     SELECT instrument_id FROM waiting WHERE pg_try_advisory_xact_lock(%(class)s, instrument_id)
     LIMIT %(limit)s
@@ -60,9 +64,9 @@ WHERE instrument_id = ANY(%s) GROUP BY instrument_id ORDER BY min(id)
 """
 
 
-def claim(conn: Connection, limit: int) -> list[Touched]:
-    """Up to ``limit`` instruments with work, oldest first, for this transaction alone."""
-    mine = _lock(conn, limit)
+def claim(conn: Connection, limit: int, first: Collection[int] = ()) -> list[Touched]:
+    """Up to ``limit`` instruments with work for this transaction alone, some ``first``, then the oldest."""
+    mine = _lock(conn, limit, sorted(first))
     if not mine:
         return []
     rows = conn.execute(_TOUCHED, (mine,), prepare=True)
@@ -78,16 +82,16 @@ def claim(conn: Connection, limit: int) -> list[Touched]:
     ]
 
 
-def _lock(conn: Connection, limit: int) -> list[int]:
+def _lock(conn: Connection, limit: int, first: Sequence[int]) -> list[int]:
     """Lock instruments that nobody else has; further on where others have all of the oldest work."""
-    after = 0
+    wanted: dict[str, object] = {"after": 0, "ahead": LOOK_AHEAD, "class": INSTRUMENT_LOCK, "limit": limit}
+    wanted["first"] = first
     while True:
-        wanted = {"after": after, "ahead": LOOK_AHEAD, "class": INSTRUMENT_LOCK, "limit": limit}
         found = one(conn.execute(_LOCK, wanted, prepare=True).fetchone())
         mine: list[int] = found["mine"]
         if mine or found["n"] < LOOK_AHEAD:
             return mine
-        after = found["last"]
+        wanted["after"] = found["last"]
 
 
 def done(conn: Connection, touched: Iterable[Touched]) -> None:

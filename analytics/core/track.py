@@ -93,6 +93,8 @@ class View:
     """The pull-down that goes on, unless its pump stands."""
     pump_stands: bool = False
     """A vacuum lies open to a pump that stands."""
+    over_limit: bool = False
+    """A hold that is not decided is over its limit: the next readings may decide it."""
 
 
 def begin(settings: TrackSettings) -> TrackState:
@@ -160,7 +162,8 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
     over_us = ending.due_us(state, settings) if state.over_us is None else state.over_us
     stands = pump_stop.stands(state.stops)
     pulling = None if stands else _pulling(state, settings)
-    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us, pulling, stands)
+    over_limit = any(one.verdict is None and one.over_now for one in state.holds)
+    return View(rows, holds, facts, wake_us, evacuated, over_us, last_us, pulling, stands, over_limit)
 
 
 def _pulling(state: TrackState, settings: TrackSettings) -> Pulling | None:

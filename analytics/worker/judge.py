@@ -112,6 +112,9 @@ class Worker:
             events.record(conn, told, now_us)
         for job_id, entry in entries.items():
             self.memory.keep(job_id, entry)
+        for one in folded:
+            over = one.view is not None and one.view.over_limit
+            self.memory.hurry(one.plan.setup.job.id, one.plan.instruments if over else frozenset())
         self._measure(claim, kept, len(plans), samples)
         return Done(len(claim.touched) - len(kept), len(plans), samples)
 
@@ -137,7 +140,8 @@ class Worker:
     # Claiming -----------------------------------------------------------------------------------
 
     def _claim(self, conn: Connection, limit: int, now_us: int) -> Claim:
-        touched = work.claim(conn, limit)
+        # At most half of it: whoever waits without hurry gets on as well.
+        touched = work.claim(conn, limit, self.memory.first(limit // 2))
         due = timers.due(conn, KINDS, now_us, limit)
         if not touched and not due:
             return Claim((), (), ())

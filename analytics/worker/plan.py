@@ -85,6 +85,11 @@ class Plan:
         return before + (self.rewound or self.anew)
 
     @property
+    def instruments(self) -> frozenset[int]:
+        """Numbers of the job's instruments."""
+        return frozenset(one.id for one in self.setup.instruments)
+
+    @property
     def from_us(self) -> int:
         return self.known[-1].time_us + 1
 

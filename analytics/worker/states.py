@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import chain, groupby, islice
 
 import msgspec
 
@@ -58,10 +58,11 @@ class Advance:
 
 
 class Memory:
-    """The newest states of the jobs that this process judged last."""
+    """The newest states of the jobs that this process judged last, and whose next readings must not wait."""
 
     def __init__(self) -> None:
         self._entries: OrderedDict[int, Entry] = OrderedDict()
+        self._hurried: dict[int, frozenset[int]] = {}
 
     def before(self, job_id: int, settings: str, epoch: int, since_us: int) -> tuple[Known, ...]:
         """States from before a moment, from old to new; none if they are void."""
@@ -76,6 +77,16 @@ class Memory:
         self._entries.move_to_end(job_id)
         while len(self._entries) > MOST_JOBS:
             self._entries.popitem(last=False)
+
+    def hurry(self, job_id: int, instruments: frozenset[int]) -> None:
+        """Let readings of these be judged before those of others; empty: no longer."""
+        self._hurried.pop(job_id, None)
+        if instruments:
+            self._hurried[job_id] = instruments
+
+    def first(self, most: int) -> list[int]:
+        """Instruments to judge before others; where they are too many, those whose turn was longest ago."""
+        return list(islice(chain.from_iterable(self._hurried.values()), most))
 
 
 def start(settings: TrackSettings, before_us: int) -> Known:

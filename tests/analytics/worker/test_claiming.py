@@ -31,6 +31,35 @@ def test_a_hot_instrument_that_one_worker_holds_hides_no_other_from_the_next(ben
         assert [item.instrument_id for item in work.claim(two, 10)] == [2]
 
 
+def test_some_are_claimed_before_the_oldest_and_however_far_behind(bench: Bench) -> None:
+    crowd = [Span(number, T0_US, T0_US) for number in range(1, 2 * work.LOOK_AHEAD)]
+    work.add(bench.conn, [*crowd, Span(9_001, T0_US, T0_US), Span(9_002, T0_US, T0_US)])
+    with connect(bench.dsn, application="test") as one:
+        claimed = [item.instrument_id for item in work.claim(one, 3, first=[9_002, 9_003])]
+    assert sorted(claimed) == [1, 2, 9_002]
+
+
+def test_a_hold_over_its_limit_is_judged_before_a_crowd_that_waits(bench: Bench) -> None:
+    site = bench.site()
+    gateway = bench.gateway(site)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    job = bench.job(site, [gauge, valve])
+    lines = sorted(evacuation(gauge.id, valve.id, pa_per_s=0.5))
+    while not bench.worker.memory.first(10):
+        now_us = lines[0].time_us + 10 * US
+        coming = [line for line in lines if line.time_us <= now_us]
+        lines = lines[len(coming) :]
+        bench.live(coming)
+    assert sorted(bench.worker.memory.first(10)) == sorted([gauge.id, valve.id])
+    assert not bench.holds(job.id)[-1].verdict.final
+    work.add(bench.conn, [Span(number, T0_US, T0_US) for number in range(10_000, 10_100)])
+    bench.clock.us = lines[-1].time_us
+    bench.publish(lines)
+    bench.worker.step(bench.conn, 10)
+    assert bench.holds(job.id)[-1].verdict is Verdict.FAILED
+    assert bench.worker.memory.first(10) == []
+
+
 def test_readings_that_come_while_work_is_done_stay_work(bench: Bench) -> None:
     work.add(bench.conn, [Span(1, T0_US, T0_US + US)])
     with connect(bench.dsn, application="test") as one:
