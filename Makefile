@@ -14,7 +14,7 @@ COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-head
 	--no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 
 .PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early \
-	bench-pulldown bench-worker bench-ingest bench-poison bench-late bench-outage bench-store \
+	bench-pulldown bench-backflow bench-worker bench-ingest bench-poison bench-late bench-outage bench-store \
 	bench-scale chaos fuzz clean
 
 help:
@@ -23,7 +23,7 @@ help:
 	@echo "make setup        only the environment, with the command $(BIN)/holdfast"
 	@echo "make lint types   style, imports between rooms, types"
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
-	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-worker bench-ingest"
+	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-backflow bench-worker bench-ingest"
 	@echo "make bench-poison bench-late bench-outage bench-store bench-scale"
 	@echo "                  measurements, to bench/results"
 	@echo "make chaos        loses, doubles or invents anything? (ARGS='--broker mosquitto --readings 2000000 --seed 1')"
@@ -74,6 +74,9 @@ bench-early: $(RUNTIME)
 
 bench-pulldown: $(RUNTIME)
 	OMP_NUM_THREADS=1 "$(BIN)/python" -m bench.pulldown $(ARGS)
+
+bench-backflow: $(RUNTIME)
+	OMP_NUM_THREADS=1 "$(BIN)/python" -m bench.backflow $(ARGS)
 
 bench-worker: $(RUNTIME)
 	"$(BIN)/python" -m bench.worker $(ARGS)

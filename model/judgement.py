@@ -216,6 +216,8 @@ class HoldTest:
     """Whether the pump ran when the valve was opened; None: not opened, or no pump reports."""
     pump_felt: bool = False
     """The pressure goes on falling behind a valve that reports closed: it may not have closed."""
+    new_inflow: bool = False
+    """Found in the curve, surely steeper than what the pump had held: it may stand with the valve open."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,6 +59,11 @@ NOT_CLOSED = (
     "The pressure goes on falling though the valve reports closed: see whether it really closed and its seat "
     "is clean, then hold again."
 )
+UNREPORTED = (
+    "Nothing reports that the isolation valve is closed: see that it is, by hand. Air that comes back "
+    "through a pump that stands makes the same rise as a leak; if the rise ends once the valve is closed, "
+    "that was it."
+)
 LEAVE_CLOSED = (
     "An estimate, and no verdict: leave the valve closed, the rule decides; what comes until then tells a "
     "leak from water."
@@ -175,15 +180,37 @@ def _after_nothing(hold: HoldTest) -> Advice:
 
 def _after_fail(hold: HoldTest) -> Advice:
     diagnosis = hold.diagnosis
+    if hold.new_inflow:
+        return _air_let_in()
     urgency, line = _how_soon(hold, diagnosis)
-    return Advice(urgency, line, (RIG, *_steps(diagnosis)))
+    return Advice(urgency, line, (RIG, *_unreported(hold), *_steps(diagnosis)))
+
+
+def _air_let_in() -> Advice:
+    """What was found in the curve is more likely no hold at all."""
+    return Advice(
+        Urgency.NOW,
+        "Go now: air comes in faster than the pump can have held it before, as if the pump stood with the "
+        "valve open; then oil goes back into the circuit, too.",
+        (STOPPED_OPEN, UNREPORTED, RIG),
+    )
+
+
+def _unreported(hold: HoldTest) -> tuple[str, ...]:
+    """A hold that was found in the curve may be none: the valve open to a pump that stands."""
+    return () if hold.by_valve else (UNREPORTED,)
+
+
+def _if_closed(hold: HoldTest) -> str:
+    """On what it depends that something can wait."""
+    return "if the valve stays closed" if hold.by_valve else "if the valve is closed, which nothing reports"
 
 
 def _before_fail(hold: HoldTest, call: EarlyCall) -> Advice:
     """What a fail that is called early asks for: its cause is not estimated yet, so it may be a leak."""
     urgency, line = (
         Urgency.CAN_WAIT,
-        "Can wait till morning if the valve stays closed: it is expected to fail.",
+        f"Can wait till morning {_if_closed(hold)}: it is expected to fail.",
     )
     if call.pressure_pa is not None and call.rise_pa_per_s is not None and hold.limit_pa is not None:
         soonest_s = max(call.low_us - call.at_us, US) / US
@@ -199,10 +226,10 @@ def _before_fail(hold: HoldTest, call: EarlyCall) -> Advice:
             )
         else:
             line = (
-                "Can wait till morning if the valve stays closed: it is expected to fail; 8 h on, up to "
+                f"Can wait till morning {_if_closed(hold)}: it is expected to fail; 8 h on, up to "
                 f"about {_about(call.pressure_pa + let_in_pa)} if it is a leak."
             )
-    return Advice(urgency, line, (LEAVE_CLOSED, RIG))
+    return Advice(urgency, line, (LEAVE_CLOSED, RIG, *_unreported(hold)))
 
 
 def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str]:
@@ -213,7 +240,7 @@ def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str
     if diagnosis is None or rate is None or hold.last_pa is None or hold.limit_pa is None:
         return (
             Urgency.CAN_WAIT,
-            "Can wait till morning if the valve stays closed; its cause is not known.",
+            f"Can wait till morning {_if_closed(hold)}; its cause is not known.",
         )
     let_in_pa = min(rate.high * NIGHT_S, ATMOSPHERE_PA)
     if leak >= POSSIBLE and let_in_pa * _water_in_air() >= hold.limit_pa:
@@ -226,12 +253,11 @@ def _how_soon(hold: HoldTest, diagnosis: Diagnosis | None) -> tuple[Urgency, str
         low, high = (hold.last_pa + max(one, 0.0) * NIGHT_S for one in (rate.low, rate.high))
         doubt = "" if leak >= CERTAIN else f" if it is a leak ({leak:.0%})"
         return Urgency.CAN_WAIT, (
-            f"Can wait till morning if the valve stays closed: 8 h on, about {_about(low)} to "
-            f"{_about(high)}{doubt}."
+            f"Can wait till morning {_if_closed(hold)}: 8 h on, about {_about(low)} to {_about(high)}{doubt}."
         )
     return (
         Urgency.CAN_WAIT,
-        "Can wait till morning if the valve stays closed: a leak is unlikely.",
+        f"Can wait till morning {_if_closed(hold)}: a leak is unlikely.",
     )
 
 

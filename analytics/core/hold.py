@@ -23,6 +23,7 @@ from model.clock import US
 from model.equipment import ZERO_OFFSET_PA
 from model.judgement import Verdict
 from model.procedure import Procedure
+from model.rig import NO_RIG, Rig
 from physics.water import saturation_pressure
 
 TEMPERATURE_FALL_K = 5.0
@@ -50,6 +51,8 @@ class Rule:
     accuracy: float
     range_low_pa: float | None
     range_high_pa: float | None
+    rig: Rig = NO_RIG
+    """Judges nothing, see `analytics.core.inflow`."""
 
     def limit(self, start_pa: float) -> float:
         """The stricter of the procedure's limits for this start value [Pa]."""
@@ -182,6 +185,8 @@ class Hold:
     reason: str = ""
     decided_us: int | None = None
     first_over_us: int | None = None
+    onset: tuple[float, float] | None = None
+    """Of one found in the curve: slopes from the fifth to the tenth minute, and to the fifteenth [Pa/s]."""
     early: Early = field(default_factory=Early)
     """What is kept to look ahead."""
 

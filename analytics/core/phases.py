@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analytics.core import hold, pull_live, pump_stop, recognise
+from analytics.core import hold, inflow, pull_live, pump_stop, recognise
 from analytics.core.evacuation import Target
 from analytics.core.filtered import SLOW_READINGS
 from analytics.core.hold import Hold, Point, Scene
@@ -195,6 +195,8 @@ def _follow_phase(state: TrackState, settings: TrackSettings, point: Point) -> N
         if phase.kind is PhaseKind.PULL_DOWN:
             _seek_rise(state, settings, point)
         else:
+            if state.holds:
+                inflow.note_onset(state.holds[-1], state.curve.points)
             _seek_fall(state, point)
 
 

@@ -24,7 +24,7 @@ import numpy as np
 
 from analytics.core import pull_model
 from analytics.core.pull_cells import Cells, Means, fold, means
-from analytics.core.pull_model import Curves, Known, Posterior, Scene
+from analytics.core.pull_model import PUMP_SHARE, Curves, Known, Posterior, Scene
 from model.judgement import CERTAIN, Interval
 from model.pull_down import PullDown, Speed, Stall, Standing, State, Until
 from physics.types import FloatArray
@@ -201,7 +201,9 @@ def _speed(found: Posterior, scene: Scene, pressure_pa: float, known: Known) -> 
     speed = Interval(value * volume, value * volume / math.exp(wide[0]), value * volume * math.exp(wide[1]))
     if known.pump_m3_s is None:
         return Speed(pressure_pa, rate, speed)
-    explained = None if known.hose is None else speed.value / _explained(pressure_pa, known)
+    explained = (
+        None if known.hose is None else speed.value / pull_model.through_hose(pressure_pa, known, PUMP_SHARE)
+    )
     return Speed(
         pressure_pa,
         rate,
@@ -210,17 +212,6 @@ def _speed(found: Posterior, scene: Scene, pressure_pa: float, known: Known) -> 
         explained,
         explained is not None and speed.high < HELD_BACK * speed.value / explained,
     )
-
-
-def _explained(pressure_pa: float, known: Known) -> float:
-    """Speed at the gauge that a good pump behind this hose gives [m³/s]; next to nothing at its end."""
-    assert known.hose is not None
-    assert known.pump_m3_s is not None
-    viscous, molecular_pa = known.hose
-    pump = pull_model.PUMP_SHARE * known.pump_m3_s
-    ultimate_pa = known.ultimate_pa or 0.0
-    taken = pull_model.pumped(pressure_pa, pump, pump / viscous, molecular_pa, ultimate_pa)[0]
-    return max(float(taken) / pressure_pa, 1e-3 * pump)
 
 
 def _load_share(found: Posterior, scene: Scene, pressure_pa: float) -> float:

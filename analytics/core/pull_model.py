@@ -178,6 +178,19 @@ def pumped(
     return s * (inlet - u), s * (p + m) / root
 
 
+def through_hose(pressure_pa: float, known: Known, share: float) -> float:
+    """Speed at the gauge of a pump that pulls this share of its rating, behind its hose if known [m³/s]."""
+    assert known.pump_m3_s is not None
+    pump = share * known.pump_m3_s
+    if known.hose is None:
+        return pump
+    viscous, molecular_pa = known.hose
+    ultimate_pa = known.ultimate_pa or 0.0
+    taken = pumped(pressure_pa, pump, pump / viscous, molecular_pa, ultimate_pa)[0]
+    # Next to nothing at its end, never less.
+    return max(float(taken) / pressure_pa, 1e-3 * pump)
+
+
 @dataclass(frozen=True, slots=True)
 class Curves:
     """Many sets of figures, ready to be run; ``figures`` of shape (k, 8)."""

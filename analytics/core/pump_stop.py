@@ -5,6 +5,14 @@ reports open and no pump reports, by the curve: the pressure rises and goes on r
 warmth under a running pump makes it (`analytics.core.recognise`). A valve that reports closed makes a hold of
 the same rise. Where nothing reports, a rise is taken for an isolation unless it is steeper than any leak that
 the pump had held; that is gas let in, whoever let it.
+
+A slower backflow the curve's shape does not tell from a leak behind a closed valve. Both let in air from the
+atmosphere, hundreds of times the pressure inside: choked in an orifice, and in a capillary or an oil film set
+by the atmosphere's pressure squared. So the flow does not depend on the pressure inside, and that rises
+straight, with the same slope for the same flow. Both may begin small and grow, an oil seal that gives way as
+a joint that opens. The volume of hose and pump is a few per cent. Where pump and volume are known the size
+may tell (`analytics.core.inflow`); else a report of valve or pump, or closing the valve by hand: a backflow
+ends, a leak goes on. Verdict and advice of a hold without reports say so.
 """
 
 from __future__ import annotations

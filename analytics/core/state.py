@@ -95,7 +95,7 @@ class TrackSettings:
         """What a hold is judged by."""
         gauge = self.gauge
         if gauge is None:
-            return Rule(self.procedure, self.volume_m3, None, 0.0, None, None)
+            return Rule(self.procedure, self.volume_m3, None, 0.0, None, None, self.rig)
         return Rule(
             self.procedure,
             self.volume_m3,
@@ -103,6 +103,7 @@ class TrackSettings:
             gauge.accuracy,
             gauge.range_low_pa,
             gauge.range_high_pa,
+            self.rig,
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analytics.core.figures import duration_text, pressure_text
 from analytics.core.hold import COLD_SPOT_K, Hold, Rule, corrected_pressure, outcome
+from analytics.core.inflow import new_inflow
 from analytics.core.pump_felt import pump_felt
 from model.clock import US, to_datetime
 from model.judgement import HoldTest, Verdict
@@ -47,6 +48,7 @@ def hold_test(hold: Hold, rule: Rule, now_us: int) -> HoldTest:
         early_call=hold.early.called,
         opened_to_pump=hold.opened_to_pump,
         pump_felt=pump_felt(hold),
+        new_inflow=new_inflow(hold, rule),
     )
 
 
@@ -133,6 +135,17 @@ def _remarks(hold: Hold, rule: Rule, verdict: Verdict) -> tuple[str, ...]:
             "No valve reported: the start was found in the pressure itself, "
             f"within {duration_text(hold.uncertainty_s)} either way."
         )
+        if new_inflow(hold, rule):
+            remarks.append(
+                "It rises straight, and faster than anything that the pump, by its rating, can have held "
+                "before: air came in that was not there, back through a pump that stands with the valve "
+                "open, or by something that opened then."
+            )
+        elif not hold.pump_ran:
+            remarks.append(
+                "Nothing reports that the pump ran on: one that stopped with the valve open and lets air "
+                "back slowly makes the same curve, and is not told from an isolation by it."
+            )
     if hold.extended:
         remarks.append("The pressure was over the limit at the planned end, so the hold was extended once.")
     if hold.below_zero:

@@ -22,7 +22,7 @@ NAMED = {
 def hold(verdict: Verdict, reason: str, diagnosis: Diagnosis | None = None) -> HoldTest:
     return HoldTest(
         0, 1_800_000_000, 1_800_000_000, verdict, reason, "", last_pa=1010 * MICRON_PA, limit_pa=LIMIT_PA,
-        diagnosis=diagnosis,
+        by_valve=True, diagnosis=diagnosis,
     )  # fmt: skip
 
 
