@@ -53,6 +53,10 @@ class Case:
     """When the curve without noise is over the limit for good enough to fail; None: it does not fail."""
     margin: float
     """Rise of the curve without noise over the hold, as a share of the permitted one."""
+    shapes: FloatArray
+    """What it is made of, at the readings, shape (n, k): level and evening out as if the pressure at closing
+    were 1 Pa, then leak, water and gas, as far as there are any, as if each added the permitted rise. For
+    `bench.early_oracle`."""
 
 
 def make(rng: np.random.Generator) -> Case:
@@ -68,9 +72,13 @@ def make(rng: np.random.Generator) -> Case:
     swing = rng.choice([0.0, 1.0]) * rng.uniform(0.0, 12.0)
     kelvin = _temperature(rng, grid, swing)
     start = target * rng.uniform(0.4, 0.95)
-    rise = _rise(rng, cause, grid, kelvin, limit - start, length)
-    curve = (start + _evening(rng, grid, start) + rise) * kelvin / kelvin[0]
+    parts = _parts(rng, cause, grid, kelvin, limit - start, length)
+    size, evening = _evening(rng, grid)
+    warm = kelvin / kelvin[0]
+    curve = (start + start * size * evening + np.sum(parts, axis=0)) * warm
     curve = curve * (1.0 + _drift(rng, grid))
+    added = [(limit - start) * part / max(float(part[-1]), 1e-9) for part in parts]
+    shapes = [warm, evening * warm, *(part * warm for part in added)]
     time = np.arange(interval * rng.uniform(0.1, 1.0), length * 1.02, interval)
     true = np.interp(time, grid, curve)
     noise = _log(rng, 0.003, 0.03)
@@ -89,6 +97,7 @@ def make(rng: np.random.Generator) -> Case:
         _shown(rng, true, noise, stepped),
         _crossing(grid, curve, settle, length, limit),
         float((np.interp(length, grid, curve) - start) / (limit - start)),
+        np.stack([np.interp(time, grid, shape) for shape in shapes], axis=1),
     )
 
 
@@ -104,7 +113,20 @@ def straight(
     shown = true * (1.0 + noise * rng.standard_normal(len(time)))
     crossing = length / margin if margin > 1 else None
     return Case(
-        "leak", length, settle, start, limit, interval, noise, False, 0.0, time, shown, crossing, margin
+        "leak",
+        length,
+        settle,
+        start,
+        limit,
+        interval,
+        noise,
+        False,
+        0.0,
+        time,
+        shown,
+        crossing,
+        margin,
+        np.stack([np.ones_like(time), (limit - start) * time / length], axis=1),
     )
 
 
@@ -135,24 +157,23 @@ def _smooth(rng: np.random.Generator, grid: FloatArray, tau_s: float) -> FloatAr
     return result
 
 
-def _evening(rng: np.random.Generator, grid: FloatArray, start: float) -> FloatArray:
-    """Diffusion through a pipe: modes with time constants τ/k²."""
+def _evening(rng: np.random.Generator, grid: FloatArray) -> tuple[float, FloatArray]:
+    """Size, as a share of the start, and shape of diffusion through a pipe: modes with constants τ/k²."""
     tau = _log(rng, 5.0, 600.0)
-    size = start * rng.uniform(-0.4, 0.6)
+    size = float(rng.uniform(-0.4, 0.6))
     modes = sum(np.exp(-(k**2) * grid / tau) / k**2 for k in range(1, 6))
     assert not isinstance(modes, int)
-    result: FloatArray = size * (1.0 - modes / modes[0])
-    return result
+    return size, 1.0 - modes / modes[0]
 
 
-def _rise(
+def _parts(
     rng: np.random.Generator,
     cause: str,
     grid: FloatArray,
     kelvin: FloatArray,
     permitted: float,
     length: float,
-) -> FloatArray:
+) -> list[FloatArray]:
     parts = []
     if cause == "tight":
         parts.append(permitted * _log(rng, 0.001, 0.1) * _degassing(rng, grid, kelvin))
@@ -166,8 +187,7 @@ def _rise(
         parts.append(permitted * _size(rng) * np.maximum(grid - onset, 0.0) / (length - onset))
     elif "leak" in cause:
         parts.append(permitted * _size(rng) * grid / length)
-    result: FloatArray = np.sum(parts, axis=0)
-    return result
+    return parts
 
 
 def _degassing(rng: np.random.Generator, grid: FloatArray, kelvin: FloatArray) -> FloatArray:

@@ -7,12 +7,13 @@ with the hold, and nothing depends on how the readings were batched. The hold is
 age has grown by a twentieth (by a seventh where a fail is very unlikely, by a fiftieth where it is likely),
 and at once when a mean is far above what the last look had expected.
 
-Only a fail is ever called early, once, when its probability reaches `CALL_AT`. Why that holds an error rate
-however often one looks: the posterior probability of "it will not fail" is a martingale, so by Ville's
-inequality (Ville 1939; Wald's bound for his sequential test is the same) the chance that it ever falls to α
-on a hold that does not fail is at most α/(1 − α) times the odds of a fail. At even odds and α = 0.05 that is
-5 %. It is a bound, true as far as the probability is; α was set by the rate that was measured on curves of
-other models (``docs/explanation/early-call.md``).
+Only a fail is ever called early, once, when its probability reaches what `needed_at` asks for. Why that
+holds an error rate however often one looks: the posterior probability of "it will not fail" is a martingale,
+so by Ville's inequality (Ville 1939; Wald's bound for his sequential test is the same) the chance that it
+ever falls to α on a hold that does not fail is at most α/(1 − α) times the odds of a fail. At even odds and
+α = 0.1, the largest at which a call is made, that is 11 %. It is a bound, true as far as the probability is;
+the odds asked for were set by the rate that was measured on curves of other models
+(``docs/explanation/early-call.md``).
 """
 
 from __future__ import annotations
@@ -28,15 +29,18 @@ from analytics.core.curves import Data
 from model.clock import US
 from model.judgement import EarlyCall, Forecast
 
-CALL_AT = 0.95
-"""Probability at which a fail is called,"""
+CALL_AT = 0.9
+"""Probability at which a fail is called at the end of the hold. Earlier the odds must be higher, as the
+square root of the hold's length over its age: a rise is the harder to tell from one that levels off or runs
+out the less of it is seen. 0.966 at a tenth of the hold, 0.989 at a hundredth. By the measured rate of false
+calls."""
 
-SURE_AT = 0.99
-"""Instead, where the limit is expected within the first three tenths of the hold: a fast rise is the hardest
-to tell from one that soon levels off, and the rule decides it soon. Own choice."""
+SOON = 5.0
+"""Odds must be so many times higher where the limit is expected within the first three tenths of the hold:
+there the rule decides soon. Own choice."""
 
 CONFIRMED_AT = 0.9
-"""if it was this at the look before: one look alone may be misled by a few readings."""
+"""A call needs this at the look before, too: one look alone may be misled by a few readings."""
 
 MOST_MEANS = 36
 _FINE = 10
@@ -172,10 +176,15 @@ def _begin(early: Early, width_s: float, time_s: float, pressure_pa: float) -> N
     early.sums.append(pressure_pa)
 
 
-def needed_at(crossing_s: float, length_s: float, call_at: float | None = None) -> float:
-    """Probability that a call needs; ``call_at`` instead of `CALL_AT`."""
+def needed_at(time_s: float, crossing_s: float, length_s: float, call_at: float | None = None) -> float:
+    """Probability that a call needs at a time; ``call_at`` instead of `CALL_AT`."""
     least = CALL_AT if call_at is None else call_at
-    return least if crossing_s >= _FAST * length_s else max(least, SURE_AT)
+    if least >= 1:
+        return least
+    odds = least / (1 - least) * math.sqrt(length_s / max(min(time_s, length_s), 1.0))
+    if crossing_s < _FAST * length_s:
+        odds *= SOON
+    return odds / (1 + odds)
 
 
 def _due(early: Early, time_s: float) -> bool:
@@ -236,7 +245,7 @@ def _look(early: Early, frame: Frame, time_us: int) -> None:
     confirmed = early.forecast is not None and early.forecast.probability >= CONFIRMED_AT
     crossing_us, low_us, high_us = (max(frame.start_us + round(at_s * US), time_us) for at_s in seen.crossing)
     early.forecast = Forecast(seen.probability, crossing_us, low_us, high_us)
-    needed = needed_at(seen.crossing[0], frame.length_s)
+    needed = needed_at(time_s, seen.crossing[0], frame.length_s)
     if early.called is None and confirmed and seen.probability >= needed:
         early.called = EarlyCall(
             time_us, seen.probability, crossing_us, low_us, high_us, seen.pressure_pa, seen.slope_pa_s

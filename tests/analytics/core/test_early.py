@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as with_settings
 from hypothesis import strategies as st
 
+from analytics.core import early
 from analytics.core import hold as rule
 from analytics.core.early import MOST_MEANS
 from analytics.core.track import Sample, TrackState, begin, dump, fold, load, view
@@ -220,3 +221,14 @@ def test_the_call_uses_nothing_from_after_it(rng: random.Random) -> None:
     last = [one for one in until if not (one.time_us == call.at_us and one.quantity is Quantity.PRESSURE)]
     assert last[-1].instrument_id == GAUGE
     assert judge(last, settings(LONG)).holds[0].early_call is None
+
+
+def test_a_call_needs_more_the_earlier_it_is() -> None:
+    end = early.needed_at(3600.0, 7200.0, 3600.0)
+    assert end == pytest.approx(early.CALL_AT)
+    soonest, sooner = (early.needed_at(at, 7200.0, 3600.0) for at in (36.0, 900.0))
+    assert soonest / (1 - soonest) == pytest.approx(10 * end / (1 - end))
+    assert sooner / (1 - sooner) == pytest.approx(2 * end / (1 - end))
+    # Where the limit is near, the rule decides soon.
+    soon = early.needed_at(900.0, 1000.0, 3600.0)
+    assert soon / (1 - soon) == pytest.approx(early.SOON * sooner / (1 - sooner))
