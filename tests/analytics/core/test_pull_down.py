@@ -304,6 +304,21 @@ def test_a_flat_line_far_below_saturation_cannot_be_told_apart_and_is_to_be_isol
     assert "gauge wet or oily" in words
 
 
+def test_a_pressure_that_still_falls_like_a_power_of_time_speaks_for_gas_from_oil_and_walls() -> None:
+    # t^-0.2: what elastomers and oil give off dies away still more slowly than t^-½ (trade page).
+    rng = np.random.default_rng(14)
+    t = np.arange(1.0, 3600.0)
+    p = (110.0 * (t / 3600.0) ** -0.2 + ATMOSPHERE_PA * np.exp(-t / 20.0)) * np.exp(
+        0.01 * rng.standard_normal(len(t))
+    )
+    said = judge(fold(Cells(), t, p), TARGET_PA, Known(ambient_k=293.15))
+    assert said.state is State.STANDING
+    assert said.stall is not None
+    assert said.stall.named is Standing.DEGASSING
+    assert "speaks for gas from oil and walls" in " ".join(sentences(said, TARGET_PA))
+    assert ISOLATE in advice(said)
+
+
 def test_a_plateau_above_the_saturation_pressure_is_no_water() -> None:
     # 3800 Pa is the saturation pressure at 28 °C (IAPWS: 3783 Pa); the surroundings are at 10 °C.
     said = standing(3800.0, ambient_k=283.15)

@@ -6,12 +6,14 @@ import json
 import math
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from analytics.core import pull_live
 from analytics.core.track import Pulling, Sample, TrackState, begin, dump, fold, load, view
-from model.pull_down import Standing, State
+from model.clock import US
+from model.pull_down import PullEstimate, Standing, State
 from model.reading import Quantity, Valve
 from physics.constants import ATMOSPHERE_PA
 from tests.analytics.core.curves import (
@@ -94,7 +96,8 @@ def test_what_is_kept_is_bounded_and_gone_once_the_valve_closes(rng: random.Rand
         known = fold(known, GIVEN, pressure(noisy(slow, rng), hour * 3600, hour * 3600 + 3599, 2))
         assert known.pull is not None
         sizes.append(len(json.dumps(dump(known))))
-    # An hour more costs a handful of cells of a tenth of a kilobyte, and ever fewer.
+    # An hour more costs a handful of cells of a tenth of a kilobyte, and ever fewer; the readings that wait
+    # for their cells, up to 64, make three kilobytes more or less.
     assert sizes[-1] - sizes[3] < 5_000
     assert max(sizes) < 40_000
     assert known.pull is not None
@@ -136,3 +139,65 @@ def test_a_plateau_of_free_water_is_named_only_where_somebody_says_how_warm_it_i
 def test_an_estimate_is_due_after_an_eighth_of_the_age_within_bounds() -> None:
     for age_s, later_s in ((10, 30), (240, 30), (800, 100), (100_000, 600)):
         assert pull_live.due_us(at(0), at(age_s)) == at(age_s + later_s)
+
+
+# What gauges and gateways do in the field ---------------------------------------------------------------
+
+
+def covers(told: PullEstimate, reached_s: float, share: float = 0.3) -> None:
+    """The estimate is near the truth, and its interval holds it."""
+    until, left_s = told.found.until, reached_s - (told.at_us - at(0)) / US
+    assert until is not None
+    assert until.value == pytest.approx(left_s, rel=share)
+    assert until.low < left_s < (until.high or math.inf)
+
+
+def test_one_reading_a_minute_is_enough(rng: random.Random) -> None:
+    told = pulling(log(noisy(lambda t: hose(t / 8), rng), 3600, 60)).estimate()
+    covers(told, 8 * REACHED_S)
+
+
+def test_a_restart_of_the_gateway_goes_on_with_the_same_pull_down(rng: random.Random) -> None:
+    whole = log(noisy(hose, rng), 450)
+    # Four minutes are lost, and the last quarter of a minute before comes once more.
+    left = [one for one in whole if not at(150) < one.time_us <= at(390)]
+    again = [one for one in left if at(135) < one.time_us <= at(150)]
+    told = pulling([*left, *again]).estimate()
+    assert told.start_us == pulling(whole).estimate().start_us
+    covers(told, REACHED_S)
+
+
+def test_codes_of_over_range_tell_that_the_pump_runs_and_no_pressure(rng: random.Random) -> None:
+    top_pa = 3300.0
+    gauge = instrument(CIRCUIT_GAUGE.id, high=top_pa)
+    given = settings(USUAL, gauge, ISOLATION_VALVE)
+    seen = noisy(hose, rng)
+    samples = [report(-30, Valve.OPEN)]
+    for t in range(-30, 420):
+        if hose(t) >= top_pa:
+            samples.append(state(t, Quantity.OVERRANGE, 1.0))
+        else:
+            samples += [state(t, Quantity.OVERRANGE, 0.0), *pressure(seen, t, t)]
+    found = pulling(samples, given)
+    assert found.top_pa == top_pa
+    covers(found.estimate(), REACHED_S)
+
+
+@pytest.mark.parametrize("offset_pa", [-2 * MICRON, 2 * MICRON])
+def test_a_zero_offset_of_two_micron_does_not_mislead_near_a_deep_target(
+    rng: random.Random, offset_pa: float
+) -> None:
+    deep = replace(USUAL, target_pa=100 * MICRON)
+    given = settings(deep, CIRCUIT_GAUGE, ISOLATION_VALVE)
+    samples = log(lambda t: noisy(hose, rng)(t) + offset_pa, 2500, 2)
+    told = pulling(samples, given).estimate()
+    covers(told, 60_000.0 / (100 * MICRON))
+
+
+def test_a_gauge_that_is_unplugged_and_put_on_another_circuit_begins_anew(rng: random.Random) -> None:
+    first = log(noisy(hose, rng), 600)
+    open_air = pressure(noisy(lambda t: ATMOSPHERE_PA, rng, 0.001), 601, 900, 1)
+    moved = pressure(noisy(lambda t: hose((t - 900) / 2), rng), 901, 1500, 1)
+    told = pulling([*first, *open_air, *moved]).estimate()
+    assert told.start_us >= at(895)
+    covers(told, 900 + 2 * REACHED_S)

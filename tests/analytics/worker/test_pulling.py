@@ -19,8 +19,9 @@ from model.equipment import Properties, Role
 from model.pull_down import PullEstimate, State
 from model.reading import Quantity, Valve
 from model.rig import Rig
-from store import changing, equipment, job_changes, jobs, pull_downs
+from store import assignments, changing, equipment, job_changes, jobs, pull_downs
 from store.acting import Actor
+from store.assignments import Wish
 from tests.analytics.worker.bench import ATMOSPHERE_PA, T0_US, Bench, Line, valve
 
 REACHED_S = 60_000.0 * (1 / 66.66 - 1 / ATMOSPHERE_PA)
@@ -129,6 +130,25 @@ def test_those_that_have_waited_longest_come_first(bench: Bench, monkeypatch: py
     told = [running(bench, job.id) for job in made]
     # One in 20 s: each has its turn every 80 s.
     assert all(one.at_us > T0_US + 120 * US for one in told)
+
+
+def test_a_gauge_that_is_moved_to_another_circuit_tells_each_job_its_own_pull_down(bench: Bench) -> None:
+    job_id, _, lines = job_with_curve(bench, 300)
+    gauge_id = lines[-1].instrument_id
+    bench.live(lines)
+    before = running(bench, job_id)
+    moved_us = T0_US + 600 * US
+    bench.clock.us = moved_us
+    other = jobs.add(bench.conn, "Cold room 4", 1, jobs.by_id(bench.conn, job_id).procedure_id, moved_us)
+    wish = Wish(other.id, gauge_id, moved_us, None, deciding=True)
+    assignments.assign(bench.conn, wish, Actor("Mara", moved_us), take_over=True)
+    bench.live(hose(gauge_id, 400, moved_us))
+    mine, yours = running(bench, job_id), running(bench, other.id)
+    assert mine.at_us <= before.at_us + 60 * US
+    assert yours.start_us >= moved_us
+    left_s = REACHED_S - (yours.at_us - moved_us) / US
+    assert yours.found.until is not None
+    assert yours.found.until.low < left_s < (yours.found.until.high or math.inf)
 
 
 # Pump and hose -------------------------------------------------------------------------------------------
