@@ -177,6 +177,8 @@ class Valve:
         self._current = None
         self._waiting.clear()
         self._known.clear()
+        # Its uptime begins anew; the spring moves from the first moment.
+        self._moved_at_s = 0.0
 
     @property
     def acting_on(self) -> Order | None:
