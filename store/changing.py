@@ -194,7 +194,7 @@ def change_instrument(
         because = f"{after.name}: {', '.join(dict.fromkeys(changed))} changed"
         again = rejudging.ask(conn, rejudging.of_instrument(conn, number), because, by)
     elif (before.pump_m3_s, before.ultimate_pa) != (after.pump_m3_s, after.ultimate_pa):
-        pull_downs.renew(conn, rejudging.of_instrument(conn, number), to_us(by.at))
+        pull_downs.renew(conn, rejudging.served_now(conn, number), to_us(by.at))
     equipment.tell(conn)
     _note(conn, by, "change-instrument", f"instrument:{number}", before, after)
     return after, again

@@ -24,6 +24,16 @@ def of_instrument(conn: Connection, instrument_id: int) -> list[int]:
     return [row["job_id"] for row in rows]
 
 
+def served_now(conn: Connection, instrument_id: int) -> list[int]:
+    """The jobs that an instrument still serves."""
+    rows = conn.execute(
+        "SELECT job_id FROM assignment WHERE instrument_id = %s AND until IS NULL AND job_id IS NOT NULL "
+        "ORDER BY 1",
+        (instrument_id,),
+    )
+    return [row["job_id"] for row in rows]
+
+
 def of_circuit(conn: Connection, circuit_id: int) -> list[int]:
     """The jobs on a circuit."""
     rows = conn.execute("SELECT id FROM job WHERE circuit_id = %s ORDER BY 1", (circuit_id,))

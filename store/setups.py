@@ -56,9 +56,13 @@ class Setup:
 
     @property
     def rig(self) -> Rig:
-        """Pump and hose: the job's own pump where it has one, else the registered ones that serve it now."""
+        """Pump and hose: the job's own pump where it has one, else the registered ones that serve it to the
+        end, or still do."""
         job = self.job
-        serving = {one.instrument_id for one in self.assignments if one.until_us is None}
+        ends = [one.until_us for one in self.assignments]
+        # A job that was closed is judged with the pump that it had.
+        last_us = None if None in ends else max((end for end in ends if end is not None), default=None)
+        serving = {one.instrument_id for one in self.assignments if one.until_us == last_us}
         pump = Rig(job.pump_m3_s, job.ultimate_pa)
         if job.pump_m3_s is None:
             pumps = [one for one in self.instruments if one.role is Role.PUMP and one.id in serving]

@@ -341,7 +341,7 @@ def _settings(options: DiagnoseOptions, top_pa: float | None, hold_s: float) -> 
         _GAUGE, 0, "gauge", Role.GAUGE, Position.CIRCUIT, "", "Pa", None, top_pa, 0.1, 10.0, ""
     )
     valve = Instrument(_VALVE, 0, "valve", Role.VALVE, Position.CIRCUIT, "", "Pa", None, None, 0.0, 10.0, "")
-    return TrackSettings(procedure, (gauge, valve), _GAUGE, options.volume_m3)
+    return TrackSettings(procedure, (gauge, valve), _GAUGE, options.volume_m3, rig=options.rig)
 
 
 def _samples(

@@ -50,11 +50,15 @@ class DiagnoseOptions:
     hose_m: tuple[float, float] | None = None
     ultimate_pa: float | None = None
 
+    @property
+    def rig(self) -> Rig:
+        """Pump and hose."""
+        bore_m, length_m = self.hose_m or (None, None)
+        return Rig(self.pump_m3_s, self.ultimate_pa, bore_m, length_m)
+
     def known(self, kelvin: float | None) -> Known:
         """What is known of the rig, for its pull-downs; the temperature about it [K]."""
-        bore_m, length_m = self.hose_m or (None, None)
-        rig = Rig(self.pump_m3_s, self.ultimate_pa, bore_m, length_m)
-        return Known.of(rig, self.volume_m3, kelvin)
+        return Known.of(self.rig, self.volume_m3, kelvin)
 
 
 def options_from_text(

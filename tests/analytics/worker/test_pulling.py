@@ -19,7 +19,7 @@ from model.equipment import Properties, Role
 from model.pull_down import PullEstimate, State
 from model.reading import Quantity, Valve
 from model.rig import Rig
-from store import assignments, changing, equipment, job_changes, jobs, pull_downs
+from store import assignments, changing, equipment, job_changes, jobs, pull_downs, setups
 from store.acting import Actor
 from store.assignments import Wish
 from tests.analytics.worker.bench import ATMOSPHERE_PA, T0_US, Bench, Line, valve
@@ -224,3 +224,11 @@ def test_a_pump_of_the_job_stands_in_place_of_the_registered_ones(bench: Bench) 
     event = bench.conn.execute("SELECT text FROM event WHERE kind = 'job-changed'").fetchone()
     assert event is not None
     assert event["text"].endswith(": pump changed by Mara.")
+
+
+def test_a_closed_job_keeps_the_pump_that_served_it_to_its_end(bench: Bench) -> None:
+    job_id, _, lines = rigged(bench, Properties(Role.PUMP, pump_m3_s=PUMP_M3_S))
+    bench.live(lines)
+    assert setups.load(bench.conn, [job_id])[job_id].rig == Rig(PUMP_M3_S)
+    job_changes.close(bench.conn, job_id, Actor("Mara", bench.clock.now_us()))
+    assert setups.load(bench.conn, [job_id])[job_id].rig == Rig(PUMP_M3_S)
