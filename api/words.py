@@ -68,11 +68,11 @@ URGENCIES = {
     Urgency.NO_NEED: Mark(key="no-need", word="No need to go", shape="pass", tone="good"),
 }
 CHECKS = {
-    "fine": Mark(key="fine", word="Right", shape="pass", tone="good"),
+    "fine": Mark(key="fine", word="So", shape="pass", tone="good"),
     "may-override": Mark(
-        key="may-override", word="Not right; a person may override", shape="unsure", tone="warn"
+        key="may-override", word="Not so; a person may override", shape="unsure", tone="warn"
     ),
-    "hinders": Mark(key="hinders", word="Not right", shape="fail", tone="bad"),
+    "hinders": Mark(key="hinders", word="Not so", shape="fail", tone="bad"),
 }
 """Of an interlock before an act."""
 JUDGED_ANEW = Mark(key="judged-anew", word="Being judged anew", shape="await", tone="busy")

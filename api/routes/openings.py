@@ -27,7 +27,7 @@ class OpeningView(BaseModel):
     """What holds at a site."""
 
     site_id: int
-    allowed: bool = Field(description="Valves there may be opened from afar, past every interlock.")
+    allowed: bool = Field(description="Valves there may be opened from afar when no interlock hinders it.")
     openers: list[OpenerView] = Field(description="Who may; nobody else.")
 
 

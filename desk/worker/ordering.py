@@ -1,4 +1,4 @@
-"""Orders that the system gives by itself, past the same interlocks as everybody's.
+"""Orders that the system gives by itself, under the same interlocks as everybody's.
 
 For a plan::
 

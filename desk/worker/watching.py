@@ -85,7 +85,7 @@ def _judge_opening(conn: Connection, order: Order, opened: Opened, now_us: int) 
 
 
 def _close(conn: Connection, order: Order, now_us: int) -> None:
-    """Have the valve closed, unless that is being done: past no interlock, because a close does no harm.
+    """Have the valve closed, unless that is being done; no interlock is asked, because a close does no harm.
 
     While its gateway is away nothing is asked for: under its next session it would refuse. Without its pump's
     report it closes by itself.

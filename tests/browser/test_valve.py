@@ -8,9 +8,10 @@ from playwright.sync_api import expect
 from model.clock import US
 from model.event import EventKind
 from model.order import OrderResult
-from model.reading import Valve
+from model.reading import Quantity, Valve
 from store import orders, watches
 from store.database import Connection
+from tests.api.rigs import rig
 from tests.api.scene import MINUTE, Made, Scene
 from tests.api.valves import presence, report, settle
 from tests.browser.conftest import Open
@@ -71,4 +72,29 @@ def test_it_works_without_a_script(open_page: Open, made: Made) -> None:
     page.locator("#valve").get_by_role("button").click()
     page.get_by_role("button", name="Close the valve").click()
     page.wait_for_url(f"**/jobs/{made.job.id}#valve")
+    expect(page.locator("#valve")).to_contain_text("Asked for")
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_what_must_be_so_before_an_opening_is_read_and_then_it_is_ordered(
+    open_page: Open, scene: Scene, complaints: list[str], width: int
+) -> None:
+    ready = rig(scene)
+    page = open_page(f"/jobs/{ready.made.job.id}", width=width)
+    page.locator("#valve").get_by_role("button", name="Open the valve").click()
+    expect(page.get_by_role("heading", name="What must be so")).to_be_visible()
+    expect(page.locator(".checks")).to_contain_text("the pump is known to run, for two minutes at least")
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    # The pump stops while the page is being read: it is not given, and the page says why.
+    ready.tell(ready.pump, Quantity.PUMP, scene.now_us + US, 0.0)
+    page.get_by_role("button", name="Open the valve").click()
+    expect(page.get_by_text("Something has changed since this page was made")).to_be_visible()
+    expect(page.get_by_text("It cannot be opened from here now.")).to_be_visible()
+    expect(page.get_by_role("button", name="Open the valve")).to_have_count(0)
+    # The browser's own word about the refusal.
+    complaints.clear()
+    ready.pump_reports(scene.now_us + 2 * US, scene.now_us + 200 * US)
+    page.get_by_role("link", name="Look again").click()
+    page.get_by_role("button", name="Open the valve").click()
+    page.wait_for_url(f"**/jobs/{ready.made.job.id}#valve")
     expect(page.locator("#valve")).to_contain_text("Asked for")
