@@ -123,12 +123,14 @@ GROUP BY 1, r.time, 3, 4 ORDER BY 1, r.time, 3, 4
 """
 
 _FIRST = """
-SELECT s.job_id, min(r.time) AS time
+SELECT s.job_id, min(r.first) AS first, min(r.nth) AS nth
 FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, id, since, until)
 CROSS JOIN unnest(%s::smallint[]) AS q (quantity)
 CROSS JOIN LATERAL (
-    SELECT time FROM reading_of(s.id, s.since, s.until)
-    WHERE quantity = q.quantity AND place_id = 1 ORDER BY time LIMIT 1
+    SELECT min(n.time) AS first, max(n.time) FILTER (WHERE n.number = %s) AS nth FROM (
+        SELECT time, row_number() OVER (ORDER BY time) AS number FROM reading_of(s.id, s.since, s.until)
+        WHERE quantity = q.quantity AND place_id = 1 ORDER BY time LIMIT %s
+    ) n
 ) r
 GROUP BY s.job_id
 """
@@ -199,12 +201,22 @@ def readings(conn: Connection, wanted: Sequence[Wanted]) -> list[Row]:
         return cursor.fetchall()
 
 
-def first_readings(conn: Connection, wanted: Sequence[Wanted]) -> dict[int, int]:
-    """Time of the first of those readings of each job [µs]; a job without any is missing."""
+def first_readings(
+    conn: Connection, wanted: Sequence[Wanted], most: int
+) -> dict[int, tuple[int, int | None]]:
+    """Times of the first of those readings of each job, and of the last of the ``most`` first [µs].
+
+    Counted for each instrument and quantity by itself: the earliest ``most``-th of them, None where none has
+    so many. A job without any is missing.
+    """
     if not wanted:
         return {}
-    rows = conn.execute(_FIRST, _columns(wanted), prepare=True)
-    return {row["job_id"]: to_us(row["time"]) for row in rows}
+    rows = conn.execute(_FIRST, (*_columns(wanted), most, most), prepare=True)
+    return {
+        row["job_id"]: (to_us(row["first"]), None if row["nth"] is None else to_us(row["nth"]))
+        for row in rows
+        if row["first"] is not None
+    }
 
 
 def _columns(wanted: Sequence[Wanted]) -> tuple[list[object], ...]:

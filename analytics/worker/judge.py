@@ -6,7 +6,7 @@ job whose judgement fails is counted and does not touch the others."""
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -87,6 +87,8 @@ class Worker:
         self.clock = clock
         self.memory = Memory()
         self.measures = Measures()
+        self._short_ones = 0
+        """Transactions since the last one with a long plan."""
 
     def step(self, conn: Connection, limit: int) -> Done:
         """One transaction over up to ``limit`` instruments and as many timers.
@@ -102,7 +104,7 @@ class Worker:
             claim = self._claim(conn, limit, now_us)
             if not claim.touched and not claim.tasks:
                 return Done(0, 0, 0)
-            plans, rest = self._plan(conn, claim.tasks)
+            plans, rest = self._plan(conn, claim.tasks, full=len(claim.touched) >= limit)
             left = {task.job_id for task in rest}
             kept = self._give_back(conn, claim, left)
             folded, failed, samples = self._fold(conn, plans)
@@ -132,7 +134,7 @@ class Worker:
         with conn.transaction():
             now_us = self.clock.now_us()
             claim = self._claim(conn, 1, now_us)
-            plans, _ = self._plan(conn, claim.tasks)
+            plans, _ = self._plan(conn, claim.tasks, full=False)
             self._give_back(conn, claim, set())
             told = self._failures(conn, {one.setup.job.id: (one, error) for one in plans}, now_us)
             events.record(conn, [*claim.events, *told], now_us)
@@ -167,8 +169,8 @@ class Worker:
             tuple(cut.events),
         )
 
-    def _plan(self, conn: Connection, tasks: Sequence[Task]) -> tuple[list[Plan], list[Task]]:
-        """Plans for this transaction, and the tasks that did not fit in."""
+    def _plan(self, conn: Connection, tasks: Sequence[Task], *, full: bool) -> tuple[list[Plan], list[Task]]:
+        """Plans for this transaction, and the tasks that did not fit in; ``full``: others wait."""
         ids = [task.job_id for task in tasks]
         found = setups.load(conn, ids)
         saved = tracks.load(conn, ids)
@@ -183,13 +185,11 @@ class Worker:
         stored = tracks.states(conn, {one.setup.job.id: one.since_us for one in plans if not one.known})
         plans = [one if one.known else _with_state(one, stored.get(one.setup.job.id)) for one in plans]
         # A reading of last year makes no thousand empty transactions: begin where there is something to read.
-        long = [one for one in plans if not one.complete]
-        first = setups.first_readings(conn, [item for one in long for item in one.wanted(one.goal_us)])
-        plans = [
-            one if one.complete else replace(one, first_us=first.get(one.setup.job.id, one.goal_us))
-            for one in plans
-        ]
-        fitting = plan.within_budget(plans)
+        long = [item for one in plans if one.long for item in one.wanted(one.goal_us)]
+        first = setups.first_readings(conn, long, plan.SLICE)
+        plans = [_sliced(one, first) if one.long else one for one in plans]
+        fitting = plan.within_budget(plans, long_ones=not full or self._short_ones >= plan.SHARE)
+        self._short_ones = 0 if any(one.long for one in fitting) else self._short_ones + 1
         chosen = {one.setup.job.id for one in fitting}
         return fitting, [one.task for one in plans if one.setup.job.id not in chosen]
 
@@ -420,6 +420,11 @@ def _with_state(one: Plan, stored: tuple[int, bytes] | None) -> Plan:
         assert begins_us is not None
         return replace(one, known=(states.start(one.settings, begins_us - 1),))
     return replace(one, known=(Known(stored[0], states.from_bytes(stored[1])),))
+
+
+def _sliced(one: Plan, first: Mapping[int, tuple[int, int | None]]) -> Plan:
+    first_us, slice_us = first.get(one.setup.job.id, (one.goal_us, None))
+    return replace(one, first_us=first_us, slice_us=slice_us)
 
 
 def _with_setup(one: Folded, ended: Ends) -> Folded:

@@ -19,10 +19,20 @@ from store.tracks import Saved
 from store.work import Span, Touched
 
 WINDOW_US = 2 * 3600 * US
-"""Most event time of one job in one transaction, so that a long history does not keep the others waiting."""
+"""Most event time of one job in one transaction."""
 
-BUDGET_S = 60_000
-"""Event time of all instruments together in one transaction [s]: about as many readings, at one a second."""
+LONG = 300
+"""Plans of more readings than this are long: how many they really have is looked up."""
+
+SLICE = 1500
+"""Most readings of an instrument and quantity in one transaction, so that a long history does not keep the
+others waiting: a quarter of a second (measured)."""
+
+BUDGET = 6000
+"""Most readings of all jobs together in one transaction, roughly."""
+
+SHARE = 4
+"""While others wait, a long plan gets on in one of so many transactions."""
 
 RULES = 6
 """Number of the rules of judgement. Raise it when they change: all jobs that are touched begin anew."""
@@ -77,6 +87,8 @@ class Plan:
     known: tuple[Known, ...]
     first_us: int | None = None
     """Nothing is to be read before this [µs]; None: not looked up."""
+    slice_us: int | None = None
+    """So many readings as fit into one transaction end here [µs]; None: all of them fit."""
 
     @property
     def epoch(self) -> int:
@@ -96,7 +108,10 @@ class Plan:
     @property
     def until_us(self) -> int:
         """How far this transaction comes [µs]."""
-        return max(min(self.goal_us, self._begins_us + WINDOW_US), self.from_us - 1)
+        ends = [self.goal_us, self._begins_us + WINDOW_US]
+        if self.slice_us is not None:
+            ends.append(self.slice_us)
+        return max(min(ends), self.from_us - 1)
 
     @property
     def _begins_us(self) -> int:
@@ -107,9 +122,16 @@ class Plan:
         return self.until_us >= self.goal_us
 
     @property
-    def cost_s(self) -> float:
-        """Event time of all its instruments [s]."""
-        return (self.until_us - self._begins_us + US) / US * len(self.setup.instruments)
+    def cost(self) -> float:
+        """About how many readings it has, where every instrument keeps its interval."""
+        time_s = (self.until_us - self._begins_us + US) / US
+        kept = sum(1 + time_s / one.interval_s for one in self.setup.instruments)
+        return kept if self.slice_us is None else max(kept, SLICE)
+
+    @property
+    def long(self) -> bool:
+        """Whether it is of a history rather than of what just came."""
+        return not self.complete or self.goal_us - self._begins_us > LONG * US
 
     def wanted(self, until_us: int | None = None) -> list[Wanted]:
         """The readings to fetch, in this transaction or up to a moment [µs]."""
@@ -198,13 +220,19 @@ def make(task: Task, setup: Setup, saved: Saved | None, memory: Memory, config: 
     )
 
 
-def within_budget(plans: Iterable[Plan]) -> list[Plan]:
-    """As many as fit in one transaction, one at least, the cheapest first: those are the live ones."""
+def within_budget(plans: Iterable[Plan], *, long_ones: bool = True) -> list[Plan]:
+    """As many as fit in one transaction, one at least, the cheapest first: those are the live ones.
+
+    Parameters
+    ----------
+    long_ones : bool
+        False: none of those, if there is any other.
+    """
     result: list[Plan] = []
     spent = 0.0
-    for plan in sorted(plans, key=lambda plan: (plan.cost_s, plan.setup.job.id)):
-        spent += plan.cost_s
-        if result and spent > BUDGET_S:
+    for plan in sorted(plans, key=lambda plan: (plan.long, plan.cost, plan.setup.job.id)):
+        spent += plan.cost
+        if result and (spent > BUDGET or (plan.long and not long_ones)):
             break
         result.append(plan)
     return result

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from analytics.worker.plan import SLICE
 from model.clock import US
 from model.equipment import Role
 from model.event import EventKind
 from model.job import JobState
 from model.judgement import Cause, PhaseKind, Urgency, Verdict
-from store import equipment, events, judgement, work
+from store import equipment, events, judgement, tracks, work
 from store.work import Span
 from tests.analytics.worker.bench import T0_US, Bench, evacuation, rise
 
@@ -158,3 +159,37 @@ def test_many_long_jobs_of_one_gauge_are_all_judged_again(bench: Bench) -> None:
     last_us = max(line.time_us for line in lines)
     work.add(bench.conn, [Span(number, T0_US, last_us) for number in (gauge.id, valve.id, other.id)])
     bench.settle()
+
+
+def test_a_long_history_gets_on_in_slices_while_others_are_judged(bench: Bench) -> None:
+    site = bench.site()
+    old_gateway, gateway = bench.gateway(site, "gw-1"), bench.gateway(site, "gw-2")
+    old_gauge, old_valve = bench.gauge(old_gateway), bench.valve(old_gateway)
+    gauge, valve = bench.gauge(gateway), bench.valve(gateway)
+    late, live = bench.job(site, [old_gauge, old_valve]), bench.job(site, [gauge, valve])
+    history = evacuation(old_gauge.id, old_valve.id, pa_per_s=0.5, every_s=0.5)
+    fresh = sorted(evacuation(gauge.id, valve.id))
+    bench.clock.us = max(line.time_us for line in history)
+    bench.publish(history)
+    turns, slices = 0, []
+    while not (bench.holds(late.id) and bench.holds(late.id)[-1].verdict.final):
+        bench.publish(fresh[turns * 5 : turns * 5 + 5])
+        # The transaction is full: others may wait behind it.
+        work.add(bench.conn, [Span(number, T0_US, T0_US) for number in range(10_001, 10_004)])
+        before = head(bench, late.id)
+        done = bench.worker.step(bench.conn, 5)
+        assert done.samples <= 3 * SLICE
+        assert head(bench, live.id) >= fresh[max(turns - 1, 0) * 5 + 4].time_us
+        slices.append(head(bench, late.id) > before)
+        turns += 1
+        assert turns < 100
+    assert bench.holds(late.id)[-1].verdict is Verdict.FAILED
+    assert sum(slices) >= len(history) // SLICE
+    # Its turn comes again and again, but the others do not pay for it each time.
+    assert not all(slices)
+
+
+def head(bench: Bench, job_id: int) -> int:
+    """Up to where a job is judged [µs]; 0 for not at all."""
+    found = tracks.load(bench.conn, [job_id]).get(job_id)
+    return 0 if found is None else found.head_us
