@@ -29,6 +29,7 @@ from api.pages import (
     reference,
     signals,
     site,
+    site_check,
     site_gauge,
     valve,
 )
@@ -138,7 +139,7 @@ def _include(app: FastAPI) -> None:
     app.include_router(versioned)
     app.include_router(health.router)
     for page in (
-        board, new_job, my_jobs, job, site, site_gauge, job_setup, valve, alert_list, signals, login,
-        invitation, me_page, figures_page, people_page, setup_pages, reference, installed,
+        board, new_job, my_jobs, job, site, site_check, site_gauge, job_setup, valve, alert_list, signals,
+        login, invitation, me_page, figures_page, people_page, setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

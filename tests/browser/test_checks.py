@@ -1,0 +1,108 @@
+"""The guided checks at the site, from the first press to the note."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from model.clock import US
+from model.job import JobState
+from tests.api.scene import HOUR, Made, Scene, micron
+from tests.api.serving import NOON_US, Serving
+from tests.browser.conftest import Open
+from tests.browser.test_look import AA, AA_LARGE, CONTRASTS
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture
+def made(scene: Scene) -> Made:
+    return scene.job("Quay", "Rack", NOON_US - HOUR, state=JobState.RUNNING)
+
+
+class Watch:
+    """Presses, lets five minutes go by with a rise, and reads."""
+
+    def __init__(self, page: Page, site: Serving, scene: Scene, made: Made) -> None:
+        self.page, self.site, self.scene, self.made = page, site, scene, made
+
+    def of(self, button: str, pa_per_s: float) -> None:
+        start_us = self.site.clock.now_us()
+        self.page.get_by_role("button", name=button).click()
+        expect(self.page.get_by_role("heading", level=2)).to_contain_text("Wait: 3 min at least")
+        expect(self.page.get_by_role("button", name="Read it now")).to_have_count(0)
+        curve = [(start_us + n * US, micron(400) + pa_per_s * n) for n in range(5, 300, 10)]
+        self.scene.now_us = curve[-1][0]
+        self.scene.readings(self.made, curve)
+        self.site.clock.advance(301)
+        self.page.reload()
+        self.page.get_by_role("button", name="Read it now").click()
+
+
+def test_a_leak_is_found_by_sections_and_kept_as_a_note(
+    open_page: Open, site: Serving, scene: Scene, made: Made
+) -> None:
+    page = open_page(f"/jobs/{made.job.id}/site/find", width=390)
+    page.get_by_label("Sections").fill("Low stage\n\nReceiver\n")
+    page.get_by_role("button", name="Go on").click()
+    watch = Watch(page, site, scene, made)
+    watch.of("The pump is cut off: watch", 0.05)
+    expect(page.get_by_role("heading", level=2)).to_have_text("Cut off Low stage")
+    watch.of("It is cut off: watch", 0.06)
+    expect(page.locator("#watched")).to_contain_text("the rest rises as before: not there")
+    expect(page.get_by_role("heading", level=2)).to_have_text("Cut off Receiver")
+    watch.of("It is cut off: watch", 0.0)
+    expect(page.locator("#result")).to_contain_text("without Receiver: look for the leak there")
+    expect(page.locator("#result")).to_contain_text("Not in Low stage")
+    page.get_by_role("button", name="Keep it as a note").click()
+    expect(page.locator("#notes")).to_contain_text("Isolated by sections.")
+    expect(page.locator("#notes")).to_contain_text("look for the leak there")
+
+
+@pytest.mark.parametrize(
+    ("pa_per_s", "said"),
+    [(0.0, "The rig stands"), (0.2, "The rig rises by itself")],
+    ids=["tight", "leaking"],
+)
+def test_the_rig_is_tested_alone_without_a_script(
+    open_page: Open, site: Serving, scene: Scene, made: Made, pa_per_s: float, said: str
+) -> None:
+    page = open_page(f"/jobs/{made.job.id}/site/rig", width=390, script=False)
+    Watch(page, site, scene, made).of("It is cut off: watch", pa_per_s)
+    expect(page.locator("#result")).to_contain_text(said)
+
+
+def test_no_reading_tells_nothing_and_a_foreign_address_is_refused(
+    open_page: Open, site: Serving, made: Made, complaints: list[str]
+) -> None:
+    page = open_page(f"/jobs/{made.job.id}/site/rig", width=390)
+    page.get_by_role("button", name="It is cut off: watch").click()
+    site.clock.advance(400)
+    page.reload()
+    page.get_by_role("button", name="Read it now").click()
+    expect(page.locator("#result")).to_contain_text("too few readings")
+    for wrong in ("t=x", "t=9-", "t=99999999999-", "t=1-2&t=1-2"):
+        page.goto(f"/jobs/{made.job.id}/site/rig?{wrong}")
+        expect(page.locator("#problem")).to_contain_text("begin again")
+    assert all("422" in one for one in complaints)
+    complaints.clear()
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_pages_of_acts_fit_read_and_carry_their_cautions(
+    open_page: Open, made: Made, width: int, dark: bool
+) -> None:
+    page = open_page("/jobs", width=width, dark=dark)
+    for what in ("rig", "find", "gauge"):
+        page.goto(f"/jobs/{made.job.id}/site/{what}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, what
+        weak = [t for t in page.evaluate(CONTRASTS) if t["ratio"] < (AA_LARGE if t["large"] else AA)]
+        assert not weak, (what, weak)
+        expect(page.get_by_label("Cautions")).to_contain_text(
+            "Never open an isolation valve to a stopped pump"
+        )
+        for box in page.locator("main button:visible, main .press, main input, main .check").all():
+            found = box.bounding_box()
+            high = box.evaluate("(item) => item.closest('.check') ? 44 : item.getBoundingClientRect().height")
+            assert found is None or high >= 44, (what, found)
