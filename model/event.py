@@ -55,6 +55,12 @@ class EventKind(StrEnum):
     """After a close the pressure did not go on falling."""
     VALVE_NOT_HOLDING = "valve-not-holding"
     """The valve reports closed while it does."""
+    PLAN_BLOCKED = "plan-blocked"
+    """A hold plan cannot go on by itself."""
+    PLAN_WENT_ON = "plan-went-on"
+    PLAN_CALLED_OFF = "plan-called-off"
+    PLAN_REPORTED = "plan-reported"
+    """At the time that was asked for: how it went, or how it stands."""
 
 
 @dataclass(frozen=True, slots=True)

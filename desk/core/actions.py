@@ -58,6 +58,17 @@ PUMP_STOPPED = (
     f"pumped out again; see whether oil has gone into the circuit. {CAUTION}"
 )
 
+PLAN_BLOCKED = (
+    "The plan does not begin or prove a hold by itself. Look at the reason and at the plan's log: put it "
+    "right, call the plan off, or send somebody. "
+    f"Take the circuit for isolated only while the valve reports closed. {CAUTION}"
+)
+
+PLAN_REPORT = (
+    "You asked to be told however it went. Read the plan's log and the judgement before anybody breaks the "
+    f"vacuum or charges; a passed hold is no pressure test. {CAUTION}"
+)
+
 PARKED = (
     "No verdict will come of this job by itself: read its gauge, decide by the procedure, and tell whoever "
     "looks after this installation. The log of the analysis has the reason."

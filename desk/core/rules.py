@@ -273,6 +273,17 @@ RULES: tuple[Rule, ...] = (
     Rule(_on(EventKind.VALVE_HOLDS), Clearing("valve", "the pressure agrees with a later close.")),
     Rule(_on(EventKind.VACUUM_BROKEN), Clearing("opening", "the vacuum was broken.", every=True)),
     Rule(_on(EventKind.VACUUM_BROKEN), Clearing("valve", "the vacuum was broken.", every=True)),
+    Rule(_on(EventKind.PLAN_BLOCKED), Raising("plan", "plan-blocked", Priority.HIGH, actions.PLAN_BLOCKED)),
+    Rule(_on(EventKind.PLAN_WENT_ON), Clearing("plan", "the plan went on.", ordered=False)),
+    Rule(_on(EventKind.PLAN_CALLED_OFF), Clearing("plan", "the plan was called off.", ordered=False)),
+    Rule(
+        _on(EventKind.HOLD_STARTED, EventKind.VACUUM_BROKEN),
+        Clearing("plan", "the evacuation went on.", every=True),
+    ),
+    Rule(
+        _on(EventKind.PLAN_REPORTED),
+        Raising("report", "plan-report", Priority.LOW, actions.PLAN_REPORT),
+    ),
     Rule(
         _on(EventKind.JOB_CLOSED),
         Clearing(ANYTHING, _why_closed, every=True, ordered=False),
@@ -371,5 +382,5 @@ def _key(event: Event, about: str) -> str:
     # A job has many holds and gauges, but one judgement, and one evacuation at a time.
     if about in ("order", "opening", "valve"):
         return f"{_prefix(event, about)}:{event.data.get('valve')}"
-    subject = f":{event.subject}" if about in ("hold", "silence", "forecast") else ""
+    subject = f":{event.subject}" if about in ("hold", "silence", "forecast", "plan", "report") else ""
     return _prefix(event, about) + subject

@@ -1,4 +1,4 @@
-"""The desk process: events into alerts, orders that expire or are watched, a courier for notifications."""
+"""The desk process: events into alerts, expiry and watches of orders, hold plans, a courier."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import psycopg
 
 from desk.config import DeskConfig
-from desk.worker import alerting, courier, expiry, watching
+from desk.worker import alerting, courier, expiry, planning, watching
 from model.clock import US, Clock
 from model.errors import BadInput, ThreadDied
 from store import beats, orders, timers
@@ -114,6 +114,7 @@ def _work(
                 next_beat = time.monotonic() + BEAT_S
             expiry.work_off(conn, clock)
             watching.work_off(conn, clock)
+            planning.work_off(conn, clock)
             taken = alerting.work_off(conn, clock, outlets, measures)
             if taken != alerting.BATCH:
                 until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
@@ -123,7 +124,7 @@ def _work(
 
 def _to_next_timer_s(conn: Connection, clock: Clock) -> float:
     """How long on the wall until the next timer of ours goes off [s]."""
-    due_us = timers.next_due_us(conn, (*expiry.KINDS, *watching.KINDS))
+    due_us = timers.next_due_us(conn, (*expiry.KINDS, *watching.KINDS, *planning.KINDS))
     if due_us is None:
         return float("inf")
     return max(clock.real_seconds(max(due_us - clock.now_us(), 0) / US), SHORTEST_WAIT_S)

@@ -1,0 +1,121 @@
+"""Runs hold plans: by timers alone, each look one transaction that takes the timer and sets the next one.
+
+A desk that is killed or away leaves a row and a timer; whoever comes next goes on with them. Two desks take
+turns at a plan by its row's lock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from desk.core import battery, plan
+from desk.core.plan import HoldSeen, Seen, Step
+from desk.worker import ordering
+from model.clock import US, Clock
+from model.errors import BadInput, Hindered, NotFound
+from model.hold_plan import HoldPlan, PlanState
+from model.job import JobState
+from model.order import OrderAction
+from model.valve_facts import Battery
+from store import orders, plans, timers, watches
+from store.database import Connection
+from store.timers import Timer
+
+KINDS = (plans.LOOK,)
+AT_ONCE = 50
+BECAUSE = "Hold plan {}: the target was held"
+LONGER_S = 600.0
+"""Readings are read for so much longer than the target must have been held: the last is a little old."""
+
+
+def work_off(conn: Connection, clock: Clock) -> int:
+    """Take timers that have gone off, one transaction for each; how many there were."""
+    now_us = clock.now_us()
+    with conn.transaction():
+        gone_off = timers.due(conn, KINDS, now_us, AT_ONCE)
+    for timer in gone_off:
+        with conn.transaction():
+            _look(conn, timer, now_us)
+    return len(gone_off)
+
+
+def _look(conn: Connection, timer: Timer, now_us: int) -> None:
+    # The plan first, then its timer, as with orders: two that meet here wait, and never for each other.
+    try:
+        found = plans.lock(conn, int(timer.subject))
+    except NotFound:
+        timers.drop(conn, timer.kind, [timer.subject])
+        return
+    if not timers.take(conn, timer.kind, [timer.subject], now_us):
+        return
+    seen = observe(conn, found, now_us)
+    done = plan.step(found, seen, now_us)
+    if done.ask_close:
+        done = _ask(conn, found, seen, now_us)
+    _write(conn, found, done, now_us)
+
+
+def _ask(conn: Connection, found: HoldPlan, seen: Seen, now_us: int) -> Step:
+    hold_until_us = now_us + round(seen.hold_s * US)
+    try:
+        with conn.transaction():
+            order = ordering.ask(
+                conn,
+                found.instrument_id,
+                OrderAction.CLOSE,
+                now_us,
+                because=BECAUSE.format(found.id),
+                person_id=found.made_by,
+                hold_until_us=hold_until_us,
+                battery=weakest(conn, found.job_id),
+                accepted=frozenset(found.accepted),
+            )
+    except Hindered as error:
+        return plan.hindered(found, list(error.reasons.values()), now_us)
+    except BadInput as error:
+        # The valve was taken away, or is none any more.
+        return plan.hindered(found, [str(error)], now_us)
+    return plan.asked(found.progress, order.id, now_us)
+
+
+def _write(conn: Connection, found: HoldPlan, done: Step, now_us: int) -> None:
+    if done.progress != found.progress:
+        plans.write(conn, found.id, done.progress)
+    plans.note(conn, found.id, done.lines, now_us)
+    next_us = plan.next_look_us(replace(found, progress=done.progress), now_us)
+    if next_us is not None:
+        timers.put(conn, [Timer(plans.LOOK, str(found.id), next_us)])
+    plans.record(conn, found, [(tell.kind, tell.text) for tell in done.tells], now_us)
+
+
+def observe(conn: Connection, found: HoldPlan, now_us: int) -> Seen:
+    """What a look at a plan sees."""
+    progress = found.progress
+    ground = plans.ground(conn, found.job_id)
+    valve = orders.known(conn, found.instrument_id)
+    order = None if progress.order_id is None else orders.by_id(conn, progress.order_id)
+    held_s = 0.0
+    if progress.state is PlanState.WAITING:
+        since_us = now_us - round((found.held_s + LONGER_S) * US)
+        samples = watches.samples(conn, found.job_id, since_us)
+        held_s = plan.held_s(samples, ground.target_pa, ground.interval_s, now_us)
+    hold = None if progress.closed_us is None else plans.hold(conn, found.job_id, progress.closed_us)
+    return Seen(
+        job_open=ground.state is not JobState.CLOSED,
+        serves=valve.job_id == found.job_id,
+        hold_s=ground.hold_s,
+        patience_s=ground.patience_s,
+        held_s=held_s,
+        report=valve.report,
+        online=bool(valve.online) and not valve.revoked,
+        presence_us=valve.presence_us,
+        order=order,
+        order_text="" if order is None else orders.sentence(order),
+        hold=None if hold is None else HoldSeen(*hold),
+    )
+
+
+def weakest(conn: Connection, job_id: int) -> Battery | None:
+    """The battery of a job that may be flat first; of whose discharge too little is known, before all."""
+    found = [Battery(name, battery.lasts_until(samples)) for name, samples in plans.charges(conn, job_id)]
+    return min(found, key=lambda one: one.lasts_until_us or 0, default=None)

@@ -1,0 +1,120 @@
+"""Hold plans over HTTP."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import httpx
+import pytest
+
+from model.clock import US, to_us
+from model.reading import Valve
+from store.database import Connection
+from tests.api.scene import MINUTE, Made, Scene
+from tests.api.serving import TECHNICIAN, Serving
+from tests.api.valves import presence, report
+
+
+@pytest.fixture
+def made(scene: Scene) -> Made:
+    """A job whose valve stands open at a gateway in reach."""
+    made = scene.job("Kestrel Cold Store", "Rack 1", scene.now_us - 60 * MINUTE)
+    report(scene, made, Valve.OPEN, scene.now_us - US)
+    presence(scene.conn, made, online=True)
+    return made
+
+
+def wish(made: Made, **more: object) -> dict[str, object]:
+    return {"job_id": made.job.id, "not_before": "18:00", "report_at": "06:30", **more}
+
+
+def make(client: httpx.Client, made: Made, **more: object) -> dict[str, Any]:
+    answer = client.post("/api/v1/hold-plans", json=wish(made, **more))
+    assert answer.status_code == 201, answer.text
+    return dict(answer.json())
+
+
+def test_a_plan_is_made_read_changed_and_called_off(
+    api: Serving, conn: Connection, scene: Scene, made: Made
+) -> None:
+    with api.client(TECHNICIAN) as client:
+        plan = make(client, made)
+        assert (plan["state"], plan["made_by"], plan["held_s"]) == ("waiting", "Tarik Brandt", 1800)
+        begin, told = (datetime.fromisoformat(plan[key]) for key in ("not_before", "report_at"))
+        assert scene.now_us < to_us(begin) < to_us(told)
+        said = "Made by Tarik Brandt: when the target has been held for 30 min"
+        assert plan["log"][0]["text"].startswith(said)
+        address = f"/api/v1/hold-plans/{plan['id']}"
+        assert client.get(address).json() == plan
+        for query, found in (
+            ({"job": made.job.id}, 1), ({"job": 999}, 0), ({"state": "waiting"}, 1), ({"state": "ended"}, 0),
+        ):  # fmt: skip
+            assert len(client.get("/api/v1/hold-plans", params=query).json()["items"]) == found
+        changed = client.put(address, json={"held_s": 600, "report_at": "05:15"}).json()
+        assert (changed["held_s"], changed["not_before"]) == (600, None)
+        assert changed["log"][-1]["text"].startswith("Changed by Tarik Brandt: when the target")
+        gone = client.post(f"{address}/call-off", json={}).json()
+        assert (gone["state"], gone["log"][-1]["text"]) == ("called-off", "Called off by Tarik Brandt.")
+        assert client.post(f"{address}/call-off", json={}).status_code == 409
+        assert client.put(address, json={"report_at": "05:15"}).status_code == 409
+        assert make(client, made)["id"] > plan["id"]
+    acts = conn.execute("SELECT act FROM audit WHERE subject = %s ORDER BY id", (f"plan:{plan['id']}",))
+    assert [row["act"] for row in acts] == ["make-plan", "change-plan", "call-off-plan"]
+
+
+def test_a_dry_run_says_what_would_hinder_and_writes_nothing(client: httpx.Client, made: Made) -> None:
+    found = client.post("/api/v1/hold-plans/dry-run", json=wish(made))
+    assert found.status_code == 200, found.text
+    assert "above-target" in found.json()["hindrances"]
+    accepted = client.post(
+        "/api/v1/hold-plans/dry-run",
+        json=wish(made, accepted=["above-target"], accepted_reason="It is a trial."),
+    )
+    assert "above-target" not in accepted.json()["hindrances"]
+    assert client.get("/api/v1/hold-plans").json()["items"] == []
+
+
+@pytest.mark.parametrize(
+    ("more", "status", "field"),
+    [
+        ({"report_at": "6.30"}, 422, "report_at"),
+        ({"not_before": "25:00"}, 422, "not_before"),
+        ({"held_s": 5}, 422, "held_s"),
+        ({"held_s": "NaN"}, 422, "held_s"),
+        ({"instrument_id": 999}, 422, "instrument_id"),
+        ({"accepted": ["pump"], "accepted_reason": "I say so."}, 422, "accepted"),
+        ({"accepted": ["gauge-unfit"], "accepted_reason": "I say so."}, 422, "accepted"),
+        ({"accepted": ["battery"]}, 422, "accepted_reason"),
+        ({"job_id": 999}, 404, None),
+    ],
+)
+def test_what_cannot_be_used_is_said(
+    client: httpx.Client, made: Made, more: dict[str, object], status: int, field: str | None
+) -> None:
+    answer = client.post("/api/v1/hold-plans", json=wish(made, **more))
+    assert answer.status_code == status, answer.text
+    assert field is None or answer.json()["errors"][0]["field"].endswith(field)
+
+
+def test_a_valve_has_one_plan(client: httpx.Client, made: Made) -> None:
+    make(client, made)
+    answer = client.post("/api/v1/hold-plans", json=wish(made))
+    assert (answer.status_code, "has a plan already" in answer.json()["detail"]) == (409, True)
+
+
+def test_while_it_holds_only_the_report_can_be_changed(
+    client: httpx.Client, conn: Connection, made: Made
+) -> None:
+    plan = make(client, made)
+    conn.execute(
+        "UPDATE hold_plan SET state = 'holding', progress = progress || "
+        """'{"state": "holding", "closed_us": 1779999000000000, "reported": true}' WHERE id = %s""",
+        (plan["id"],),
+    )
+    changed = client.put(
+        f"/api/v1/hold-plans/{plan['id']}", json={"held_s": 600, "report_at": "05:15"}
+    ).json()
+    assert (changed["held_s"], changed["not_before"]) == (1800, plan["not_before"])
+    assert changed["report_at"] != plan["report_at"]
+    assert "the hold goes on since" in changed["text"]
