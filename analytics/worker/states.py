@@ -27,8 +27,9 @@ newest."""
 PERSIST_US = 15 * US
 """How far the persisted state may lag behind."""
 
-MOST_JOBS = 4000
-"""Jobs whose states are kept in memory, at some ten kilobytes each."""
+MOST_JOBS = 8000
+"""Jobs whose states are kept in memory: as many as one core keeps judged. All have their turn one after
+another, so that with one more than fit here the next is always the one that was just forgotten."""
 
 
 @dataclass(frozen=True, slots=True)

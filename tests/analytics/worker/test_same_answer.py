@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from analytics.worker import plan
 from analytics.worker.seen import settled_hold, settled_phase
 from model.clock import US
 from model.event import EventKind
@@ -143,6 +144,28 @@ def test_the_same_answer_however_the_readings_come(
     expected, got = result(bench), result(two_workers)
     assert len(expected) == (2 if scenario is finished_and_pumped_again else 1)
     assert got == expected
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: str(scenario.__name__))
+def test_the_same_answer_in_however_small_slices(
+    bench: Bench,
+    two_workers: Bench,
+    rng: random.Random,
+    scenario: Callable[[int, int], list[Line]],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    gauge, valve_id = installation(bench, "gw-1", assigned=True)
+    bench.live(scenario(gauge, valve_id))
+    bench.settle(END_US)
+    monkeypatch.setattr(plan, "SLICE", 20)
+    monkeypatch.setattr(plan, "LONG", 30)
+    monkeypatch.setattr(plan, "BUDGET", 60)
+    assert installation(two_workers, "gw-1", assigned=True) == (gauge, valve_id)
+    disorderly(two_workers, scenario(gauge, valve_id), rng)
+    two_workers.settle(END_US)
+    for one in (bench, two_workers):
+        one.settle(END_US + 10 * US)
+    assert result(two_workers) == result(bench)
 
 
 TOLD = {
