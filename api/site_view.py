@@ -57,6 +57,8 @@ class SiteView:
     refrigerant: str | None
     fluid: Refrigerant | None
     gauge: Channel | None
+    valve: Channel | None
+    """The one that serves the job, if one does."""
 
 
 def site_view(conn: Connection, clock: Clock, job_id: int, unit: Quantities) -> SiteView:
@@ -88,6 +90,7 @@ def site_view(conn: Connection, clock: Clock, job_id: int, unit: Quantities) -> 
         refrigerant=refrigerant,
         fluid=listed(refrigerant),
         gauge=row.gauge,
+        valve=next((one for one in row.channels if one.role is Role.VALVE), None),
     )
 
 

@@ -91,3 +91,16 @@ def test_a_flammable_refrigerant_is_named_where_the_pump_is_run(
     assert "flammable" not in client.get(page).text
     conn.execute("UPDATE circuit SET refrigerant = 'R-290' WHERE id = %s", (made.job.circuit_id,))
     assert "R-290 is flammable (A3)" in client.get(page).text
+
+
+def test_where_the_valve_is_to_be_closed_the_page_leads_to_its_order(
+    client: httpx.Client, scene: Scene, jobs: dict[str, Made]
+) -> None:
+    made = jobs["pulling"]
+    assert made.valve is not None
+    page, order = f"/jobs/{made.job.id}/site", f"/jobs/{made.job.id}/valve/{made.valve.id}/close"
+    scene.latest(made.valve, Quantity.VALVE, NOON_US - US, float(Valve.OPEN))
+    scene.latest(made.valve, Quantity.PUMP, NOON_US - US, 0.0)
+    assert order in client.get(page).text
+    assert client.get(order).status_code == 200
+    assert "/close" not in client.get(f"/jobs/{jobs['holding'].job.id}/site").text

@@ -56,5 +56,5 @@ def test_a_flat_line_is_not_blown_up_to_a_mountain() -> None:
     found = ten_minutes(times(), [66.0 + 0.2 * (n % 2) for n in range(61)], NOW_US, 0.1, 66.66, GAP_US)
     assert found is not None
     heights = [float(y) for y in re.findall(r"[ML][\d.]+ (-?[\d.]+)", found.path)]
-    assert max(heights) - min(heights) < HEIGHT / 10
+    assert max(heights) - min(heights) < HEIGHT / 25
     assert found.target_y is not None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from desk.core.next_step import (
@@ -47,6 +47,14 @@ NOW = {
     "pump runs against the closed valve": (
         Situation(JobState.RUNNING, phase=PhaseKind.IDLE, valve=Valve.CLOSED, pump=True),
         "open",
+    ),
+    "valve closed, pump stands": (
+        Situation(JobState.RUNNING, phase=PhaseKind.IDLE, valve=Valve.CLOSED, pump=False),
+        "pump",
+    ),
+    "valve closed, no pump reports": (
+        Situation(JobState.RUNNING, phase=PhaseKind.IDLE, valve=Valve.CLOSED),
+        "pump",
     ),
     "it falls": (PULLING, "wait"),
     "nothing estimated yet": (replace(PULLING, pull=None), "wait"),
@@ -157,6 +165,7 @@ def check(now: Situation, step: Step) -> None:
         )
 
 
+@settings(max_examples=500)
 @given(any_situation())
 def test_nothing_proposes_to_open_to_a_pump_that_is_not_known_to_run(now: Situation) -> None:
     check(now, next_step(now))
