@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -16,6 +17,7 @@ from store.database import Connection
 from tests.api.scene import Made, Scene, micron
 from tests.api.serving import LOGIN, NOON_US, Serving
 from tests.browser.conftest import Open
+from tests.browser.line import Line
 from tests.browser.test_look import AA, AA_LARGE, CONTRASTS
 
 pytestmark = pytest.mark.browser
@@ -112,21 +114,30 @@ def test_the_figure_goes_on_by_itself_in_steps_and_shows_the_exact_one_on_a_tap(
     assert page.evaluate("window.stillTheSamePage")
 
 
+@pytest.fixture
+def line(site: Serving) -> Iterator[Line]:
+    made = Line(site.address)
+    yield made
+    made.close()
+
+
 def test_a_line_that_goes_is_told_and_no_old_figure_stays_as_a_live_one(
-    open_page: Open, jobs: dict[str, Made], complaints: list[str]
+    open_page: Open, jobs: dict[str, Made], line: Line, complaints: list[str]
 ) -> None:
-    page = open_page(address(jobs["holding"]), width=390)
+    page = open_page("/jobs", width=390)
+    settle(page, line.address + address(jobs["holding"]))
     expect(page.locator("#sight .large")).to_have_text("270")
-    page.context.set_offline(True)
+    line.cut()
     expect(page.locator("#sight .large")).to_have_text("No line", timeout=PATIENCE_MS)
     expect(page.locator("#contact")).to_contain_text("No contact with Holdfast since")
-    expect(page.locator("#sight [data-f=before]")).to_contain_text("Last read: 270")
-    expect(page.locator("#sight [data-f=before]")).to_contain_text(re.compile(r"\d\d:\d\d:\d\d"))
+    before = page.locator("#sight [data-f=before]")
+    expect(before).to_contain_text(re.compile(r"Last read: 270.*\d:\d\d:\d\d"))
     expect(page.locator("#sight [data-f=first]")).to_be_hidden()
     expect(page.locator("#then")).to_be_visible()
-    page.context.set_offline(False)
+    line.mend()
     expect(page.locator("#sight .large")).to_have_text("270", timeout=PATIENCE_MS)
     expect(page.locator("#then")).to_be_hidden()
+    page.close()
     complaints.clear()
 
 
