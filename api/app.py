@@ -26,6 +26,7 @@ from api.pages import (
     login,
     my_jobs,
     new_job,
+    plan,
     reference,
     signals,
     site,
@@ -139,8 +140,9 @@ def _include(app: FastAPI) -> None:
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
+    # A plan before the valve, whose pages take any word for an act.
     for page in (
-        board, new_job, my_jobs, job, site, site_check, site_gauge, job_setup, valve, alert_list, signals,
-        login, invitation, me_page, figures_page, people_page, setup_pages, reference, installed,
+        board, new_job, my_jobs, job, site, site_check, site_gauge, job_setup, plan, valve, alert_list,
+        signals, login, invitation, me_page, figures_page, people_page, setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

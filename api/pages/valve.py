@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -22,11 +22,12 @@ from desk.core.interlocks import Deed, Hindrance, Who
 from model.clock import to_datetime
 from model.equipment import Role
 from model.errors import BadInput, Conflict, Hindered, NotFound
-from model.order import OrderAction
+from model.hold_plan import HoldPlan
+from model.order import KnownValve, OrderAction
 from model.texts import LONGEST_WORDS
 from model.valve_facts import Page, ValveFacts
 from physics.refrigerants import listed
-from store import lists, orders, valve_facts
+from store import lists, orders, plans, valve_facts
 from store.database import Connection
 from store.lists import CIRCUITS, JOBS, unacknowledged
 
@@ -61,6 +62,9 @@ class ValveCard:
     may_open: bool
     """Opening from afar is on at the site, and this person is named there."""
     order: OrderCard | None
+    plan: int | None = None
+    """Its latest hold plan at the job."""
+    plan_live: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +109,16 @@ def cards(conn: Connection, job_id: int, now_us: int, person_id: int) -> list[Va
         for item in lists.serving(conn, job_id)
         if item["role"] == Role.VALVE and item["until"] is None
     ]
-    return [
-        _card(valve_facts.of_known(conn, valve, now_us, person_id=person_id))
-        for valve in orders.known_all(conn, serving)
-    ]
+    made: dict[int, HoldPlan] = {}
+    for plan in plans.of_job(conn, job_id):
+        made.setdefault(plan.instrument_id, plan)
+
+    def card(valve: KnownValve) -> ValveCard:
+        shown = _card(valve_facts.of_known(conn, valve, now_us, person_id=person_id))
+        plan = made.get(valve.instrument_id)
+        return shown if plan is None else replace(shown, plan=plan.id, plan_live=plan.progress.state.live)
+
+    return [card(valve) for valve in orders.known_all(conn, serving)]
 
 
 @router.get("/jobs/{job_id}/valve")

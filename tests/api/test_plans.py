@@ -118,3 +118,30 @@ def test_while_it_holds_only_the_report_can_be_changed(
     assert (changed["held_s"], changed["not_before"]) == (1800, plan["not_before"])
     assert changed["report_at"] != plan["report_at"]
     assert "the hold goes on since" in changed["text"]
+
+
+def test_a_plan_is_made_on_a_page_and_called_off_there(api: Serving, made: Made) -> None:
+    assert made.valve is not None
+    with api.client(TECHNICIAN) as client:
+        client.headers["Origin"] = api.address
+        address = f"/jobs/{made.job.id}/valve/{made.valve.id}/plan"
+        assert address in client.get(f"/jobs/{made.job.id}").text
+        form = client.get(address).text
+        for caution in ("lock out compressors", "no pressure test", "The target has not been held"):
+            assert caution in form
+        typed = {"held_min": "30", "not_before": "18:00", "report_at": "06:30"}
+        wrong = client.post(address, data={**typed, "held_min": "a few"})
+        assert (wrong.status_code, "Whole minutes" in wrong.text) == (422, True)
+        answer = client.post(address, data=typed)
+        assert answer.status_code == 303, answer.text
+        page = client.get(answer.headers["location"]).text
+        assert "Waiting to close" in page
+        assert "Made by Tarik Brandt: when the target has been held for 30 min" in page
+        assert "is at work" in client.get(f"/jobs/{made.job.id}").text
+        called = client.post(f"{answer.headers['location']}/call-off")
+        assert "Called off by Tarik Brandt." in client.get(called.headers["location"]).text
+        again = client.post(f"{answer.headers['location']}/call-off")
+        assert (again.status_code, "is over already" in again.text) == (409, True)
+        assert (
+            client.get(f"/jobs/999/plan/{answer.headers['location'].rpartition('/')[2]}").status_code == 404
+        )
