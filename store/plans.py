@@ -50,7 +50,6 @@ HOLD = """
     SELECT id, verdict, text FROM hold_test
     WHERE job_id = %s AND withdrawn_at IS NULL AND started_at >= %s ORDER BY started_at LIMIT 1
 """
-# Once in ten minutes is enough for a curve that takes days.
 BATTERIES = """
     SELECT i.id, i.name, l.quantity, l.time FROM assignment a
     JOIN instrument i ON i.id = a.instrument_id JOIN latest l ON l.instrument_id = i.id AND l.place_id = 1
