@@ -9,7 +9,8 @@ import numpy as np
 
 from analytics.core.filtered import Filter
 from analytics.core.hold import Hold as Judged
-from analytics.core.hold import Point, Rule, Scene, outcome, take
+from analytics.core.hold import Point, Rule, Scene, take
+from analytics.core.hold_verdict import outcome
 from bench.holds import Hold
 from model.clock import US
 from model.judgement import Verdict

@@ -6,7 +6,7 @@ whether readings come one by one, all at once or late, and what comes after belo
 from __future__ import annotations
 
 from analytics.core.evacuation import passed_us
-from analytics.core.hold import outcome
+from analytics.core.hold_verdict import outcome
 from analytics.core.state import TrackSettings, TrackState
 from model.clock import US
 from model.judgement import PhaseKind, Verdict

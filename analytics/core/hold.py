@@ -1,4 +1,6 @@
-"""The rule of a hold test, on line: what a running hold remembers, and what follows from it.
+"""The rule of a hold test, on line: what a running hold remembers, and what each reading changes.
+
+What the rule says of it at a moment is in `analytics.core.hold_verdict`.
 
 The rule's page leaves some things open; they are read here so that every clause keeps a meaning:
 
@@ -24,16 +26,6 @@ from model.equipment import ZERO_OFFSET_PA
 from model.judgement import Verdict
 from model.procedure import Procedure
 from model.rig import NO_RIG, Rig
-from physics.water import saturation_pressure
-
-TEMPERATURE_FALL_K = 5.0
-"""A larger fall of the circuit's temperature over the hold may hide a rise (rule page)."""
-
-COLD_SPOT_K = 5.0
-"""The coldest wet spot may be this much colder than the sensors say (trade page)."""
-
-GAP_SHARE = 0.1
-"""Gaps that add to more than this share of the hold make it inconclusive (rule page)."""
 
 _STEADY_K = 0.2
 """A temperature that fell by less did not fall: thermometers jitter. Our own choice."""
@@ -349,7 +341,8 @@ def _count(hold: Hold, rule: Rule, point: Point) -> None:
         hold.run_us, hold.run_n = None, 0
 
 
-def _lasted(hold: Hold, rule: Rule, since_us: int | None, n: int) -> bool:
+def lasted(hold: Hold, rule: Rule, since_us: int | None, n: int) -> bool:
+    """Whether a run of ``n`` readings has lasted as long as the rule asks."""
     if since_us is None:
         return False
     if hold.slow:
@@ -366,7 +359,7 @@ def _compare(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
         return
     hold.disagree_us = point.time_us if hold.disagree_us is None else hold.disagree_us
     hold.disagree_n += 1
-    if _lasted(hold, rule, hold.disagree_us, hold.disagree_n):
+    if lasted(hold, rule, hold.disagree_us, hold.disagree_n):
         hold.disagreed = True
 
 
@@ -385,8 +378,8 @@ def _disputed(hold: Hold, rule: Rule, point: Point, scene: Scene) -> bool:
 
 
 def _judge_run(hold: Hold, rule: Rule, point: Point, scene: Scene) -> None:
-    by_range = _lasted(hold, rule, hold.over_us, hold.over_n)
-    by_pressure = _lasted(hold, rule, hold.run_us, hold.run_n)
+    by_range = lasted(hold, rule, hold.over_us, hold.over_n)
+    by_pressure = lasted(hold, rule, hold.run_us, hold.run_n)
     if not (by_range or by_pressure) or _disputed(hold, rule, point, scene):
         return
     starts = [at for at in (hold.run_us, hold.over_us) if at is not None]
@@ -407,7 +400,7 @@ def _decide(hold: Hold, verdict: Verdict, reason: str, at_us: int) -> None:
 def _end(hold: Hold, rule: Rule, point: Point) -> None:
     """The end lies at or before this reading: extend once if the pressure is over, else close the books."""
     silent = hold.readings == 0 or point.time_us - hold.last_us > point.gap_us
-    if point.time_us > hold.end_us and silent and not _due_after(hold):
+    if point.time_us > hold.end_us and silent and not due_after(hold):
         hold.end_gap = True
         below = hold.limit_pa is not None and point.value <= hold.limit_pa and not hold.last_over
         _keep_gap(hold, Gap(hold.last_us, point.time_us, below, hold.last_k))
@@ -430,7 +423,7 @@ def extension_us(hold: Hold, rule: Rule) -> int:
     return max(persistence, SLOW_READINGS * hold.interval_us) if hold.slow else persistence
 
 
-def _due_after(hold: Hold) -> bool:
+def due_after(hold: Hold) -> bool:
     """Whether the next reading was not due before the end: then the end has been seen."""
     return hold.readings > 0 and hold.last_us + hold.interval_us * 3 // 2 >= hold.end_us
 
@@ -483,122 +476,3 @@ def note_ambient(hold: Hold, at_us: int, kelvin: float) -> None:
     """Air temperature: the coldest wet spot may be as cold."""
     if not hold.frozen and at_us <= hold.end_us:
         hold.ambient_k = kelvin if hold.ambient_k is None else min(hold.ambient_k, kelvin)
-
-
-def corrected_pressure(hold: Hold) -> float | None:
-    """End pressure at the start's temperature [Pa], where that fell by more than 5 K; else None.
-
-    Notes
-    -----
-    The gas follows p T0/T. Vapour follows the saturation slope only in equilibrium with water or ice, so only
-    if the coldest likely spot (5 K below the sensor) holds its saturation pressure down to the pressure
-    that was read; then all of the pressure up to saturation may be vapour, and is taken to be. The largest
-    fall of any thermometer counts.
-    """
-    if hold.last_pa is None or not hold.first_k:
-        return None
-    worst: float | None = None
-    for instrument, first in hold.first_k.items():
-        last = hold.now_k[instrument]
-        if first - last <= TEMPERATURE_FALL_K:
-            continue
-        vapour = 0.0
-        if saturation_pressure(last - COLD_SPOT_K) <= hold.last_pa:
-            vapour = min(hold.last_pa, saturation_pressure(last))
-        slope = saturation_pressure(first - COLD_SPOT_K) / saturation_pressure(last - COLD_SPOT_K)
-        pressure = (hold.last_pa - vapour) * first / last + vapour * slope
-        worst = pressure if worst is None else max(worst, pressure)
-    return worst
-
-
-def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | None]:
-    """What the rule says at a moment: verdict, reason code, and when it was decided [µs]."""
-    if hold.verdict is not None:
-        return hold.verdict, hold.reason, hold.decided_us
-    patience_us = hold.planned_us + round(rule.procedure.patience_s * US)
-    if rule.gauge_id is None and now_us >= hold.planned_us:
-        return Verdict.INCONCLUSIVE, "no-circuit-gauge", hold.planned_us
-    if hold.frozen:
-        return _closed_books(hold, rule, now_us, patience_us)
-    if now_us < hold.end_us + hold.gap_us:
-        return Verdict.RUNNING, "running", None
-    if _due_after(hold) and not hold.over_now:
-        return _closed_books(hold, rule, now_us, patience_us)
-    if _due_after(hold) and hold.opened_us is not None:
-        return Verdict.INCONCLUSIVE, "over-at-end", hold.opened_us
-    doubt = _gauge_doubt(hold)
-    if doubt:
-        return Verdict.INCONCLUSIVE, doubt, hold.end_us
-    if now_us < patience_us:
-        return Verdict.AWAITING, "awaiting-readings", None
-    reason = "over-at-end" if hold.extended or _due_after(hold) else "gap-over-end"
-    return Verdict.INCONCLUSIVE, reason, max(patience_us, hold.end_us + hold.gap_us)
-
-
-def _closed_books(hold: Hold, rule: Rule, now_us: int, patience_us: int) -> tuple[Verdict, str, int | None]:
-    reason = _spoiled(hold, rule)
-    if reason:
-        opened = reason == "over-at-end" and hold.opened_us is not None
-        return Verdict.INCONCLUSIVE, reason, hold.opened_us if opened else hold.end_us
-    gap = _gap_reason(hold)
-    if gap:
-        if now_us < patience_us:
-            return Verdict.AWAITING, "awaiting-readings", None
-        return Verdict.INCONCLUSIVE, gap, patience_us
-    if hold.unseen:
-        if now_us < patience_us:
-            return Verdict.AWAITING, "awaiting-readings", None
-        return Verdict.INCONCLUSIVE, "target-unseen", patience_us
-    return Verdict.PASSED, "below-limit", hold.end_us
-
-
-def _spoiled(hold: Hold, rule: Rule) -> str | None:
-    """Why a hold that did not fail is no pass either, from what no late reading is awaited for."""
-    if hold.over_now and not hold.end_gap:
-        lasted = _lasted(hold, rule, hold.run_us, hold.run_n) or _lasted(
-            hold, rule, hold.over_us, hold.over_n
-        )
-        return "gauges-disagree" if lasted else "over-at-end"
-    doubt = _gauge_doubt(hold)
-    if doubt:
-        return doubt
-    corrected = corrected_pressure(hold)
-    if corrected is not None and hold.limit_pa is not None and corrected > hold.limit_pa:
-        return "temperature-fell"
-    return None
-
-
-def _gauge_doubt(hold: Hold) -> str | None:
-    if hold.fault:
-        return "gauge-fault"
-    if hold.blind:
-        return "gauge-range-too-small"
-    if hold.disagreed:
-        return "gauges-disagree"
-    return "gauge-under-range" if hold.under else None
-
-
-def _gap_reason(hold: Hold) -> str | None:
-    if hold.start_pa is None:
-        return "gap-over-end" if hold.end_gap else "gaps-over-tenth"
-    open_gaps = [gap for gap in hold.gaps if not gap.excused(hold.by_valve and hold.closed_throughout)]
-    if hold.end_gap and open_gaps and open_gaps[-1] is hold.gaps[-1]:
-        return "gap-over-end"
-    lost = hold.lost_us + sum(min(gap.end_us, hold.planned_us) - gap.start_us for gap in open_gaps)
-    return "gaps-over-tenth" if lost > GAP_SHARE * (hold.planned_us - hold.start_us) else None
-
-
-def changes_by_time(hold: Hold, rule: Rule, now_us: int) -> int | None:
-    """When `outcome` may say something else with no further reading [µs]."""
-    if hold.verdict is not None:
-        return None
-    moments = [
-        hold.planned_us,
-        hold.end_us + hold.gap_us,
-        hold.planned_us + round(rule.procedure.patience_s * US),
-    ]
-    if hold.frozen:
-        moments = moments[2:]
-    if outcome(hold, rule, now_us)[0].final:
-        return None
-    return min((moment for moment in moments if moment > now_us), default=None)

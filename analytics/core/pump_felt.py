@@ -9,6 +9,7 @@ what shows. It changes no verdict.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
@@ -44,10 +45,11 @@ def pump_felt(hold: Hold) -> bool:
     t, p = np.array(hold.early.times) / count, np.array(hold.early.sums) / count
     if t[-1] < max(LEAST_S, 3 * (hold.settled_us - hold.start_us) / US):
         return False
-    late = t >= t[-1] / 2
-    if np.count_nonzero(late) < 4 or p[late].min() <= ZERO_OFFSET_PA:
+    # By time, not by number: the newest parts may be short and many.
+    edges = t[-1] * np.array([1 / 2, 2 / 3, 5 / 6, np.inf])
+    thirds = [p[(begin <= t) & (t < end)] for begin, end in pairwise(edges)]
+    if any(len(part) == 0 or part.min() <= ZERO_OFFSET_PA for part in thirds):
         return False
-    thirds = np.array_split(p[late], 3)
     before, between, after = (float(np.median(part)) for part in thirds)
     # Everything falls, and by more than a zero offset could make of it.
     return before > between > after + ZERO_OFFSET_PA and math.log(before / after) >= 2 / 3 * FALL

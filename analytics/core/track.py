@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from analytics.core import ending, evacuation, hold, phases, pump_stop
+from analytics.core import ending, evacuation, hold, hold_verdict, phases, pump_stop
 from analytics.core.codec import clone, decode, encode
 from analytics.core.evacuation import Evacuation
 from analytics.core.filtered import Filter
@@ -154,7 +154,7 @@ def view(state: TrackState, settings: TrackSettings, now_us: int) -> View:
     facts, evacuated = evacuation.tell(rows, state.targets, holds, settings.procedure, silent_us)
     stops = pump_stop.facts(state.stops, now_us)
     facts = tuple(sorted((*facts, *stops), key=lambda fact: fact.time_us))
-    wakes = [hold.changes_by_time(one, rule, now_us) for one in state.holds]
+    wakes = [hold_verdict.changes_by_time(one, rule, now_us) for one in state.holds]
     wakes += [told_us, pump_stop.changes_by_time(state.stops, now_us)]
     if evacuated == "running":
         wakes.append(gone_us)

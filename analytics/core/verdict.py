@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from analytics.core.figures import duration_text, pressure_text
-from analytics.core.hold import COLD_SPOT_K, Hold, Rule, corrected_pressure, outcome
+from analytics.core.hold import Hold, Rule
+from analytics.core.hold_verdict import COLD_SPOT_K, corrected_pressure, outcome
 from analytics.core.inflow import new_inflow
 from analytics.core.pump_felt import pump_felt
 from model.clock import US, to_datetime
