@@ -127,14 +127,16 @@ class Stage:
 
     def open(self, before_it_comes: Callable[[], None] = lambda: None) -> int:
         """Order it open, and let the order come while no time passes; its number."""
-        body = {
-            "instrument_id": self.valve.id,
-            "action": "open",
-            "ttl_s": 120,
-            "decided_on": self.hindrances()["decided_on"],
-        }
-        answer = self.client.post("/api/v1/orders", json=body)
-        assert answer.status_code == 201, answer.text
+
+        def given() -> int | None:
+            # Reports of a moment before may still be on their way, and hinder it when they come.
+            body = {"instrument_id": self.valve.id, "action": "open", "ttl_s": 120}
+            body["decided_on"] = self.hindrances()["decided_on"]
+            answer = self.client.post("/api/v1/orders", json=body)
+            assert answer.status_code in (201, 409), answer.text
+            return int(answer.json()["id"]) if answer.status_code == 201 else None
+
+        number: int = given() or self.passing(given, "the order to be taken")
         before_it_comes()
         valve = self.site.valve
         assert valve is not None
@@ -144,7 +146,7 @@ class Stage:
             return bool(valve._waiting)
 
         wait_until(came, what="the order at the gateway")
-        return int(answer.json()["id"])
+        return number
 
     def order(self, number: int) -> dict[str, Any]:
         found: dict[str, Any] = self.client.get(f"/api/v1/orders/{number}").json()
@@ -205,6 +207,8 @@ def test_an_opening_is_refused_undone_and_done_as_it_should_be(database: str, tm
         assert (told["result"], told["reason"]) == ("refused", "pump is not running")
         assert site.valve is not None
         assert site.valve.opening == 0.0
+        known = "the stop to be known"
+        stage.passing(lambda: "pump" in {one["id"] for one in stage.hindrances()["open"]}, known)
         site.start_pump()
         stage.ready()
 
