@@ -179,17 +179,24 @@ class Hub:
                     news.messages += [m for key, m in now_alerts.items() if alerts.get(key) != m]
                     news.messages += ended_alerts(conn, alerts.keys() - now_alerts.keys())
                     alerts = now_alerts
-                    if time.monotonic() >= rows_due:
-                        rows_due = time.monotonic() + TICK_S
-                        now_rows = self._read_rows(conn)
-                        news.compare(rows, now_rows)
-                        rows = now_rows
-            news.cursor, news.rows, news.alerts = cursor, rows, alerts
-            news.tick = Message("tick", json.dumps(tick_data(self._clock)))
-            assert self._loop is not None
-            self._loop.call_soon_threadsafe(self._publish, news)
+                news.cursor, news.rows, news.alerts = cursor, rows, alerts
+                if self._mailboxes and time.monotonic() >= rows_due:
+                    if news.messages:
+                        # What somebody may have to act on does not wait for thousands of rows.
+                        self._hand_out(news)
+                        news = News(cursor=cursor, alerts=alerts)
+                    rows_due = time.monotonic() + TICK_S
+                    now_rows = self._read_rows(conn)
+                    news.compare(rows, now_rows)
+                    news.rows = rows = now_rows
+            self._hand_out(news)
             for notice in listener.notifies(timeout=TICK_S, stop_after=1):
                 doubt = doubt or notice.channel == sessions.CHANNEL
+
+    def _hand_out(self, news: News) -> None:
+        news.tick = Message("tick", json.dumps(tick_data(self._clock)))
+        assert self._loop is not None
+        self._loop.call_soon_threadsafe(self._publish, news)
 
     def _read_rows(self, conn: Connection) -> dict[int, str]:
         return {row.job: row.model_dump_json() for row in self._board.read(conn)}

@@ -126,7 +126,9 @@ def test_a_pass_is_never_told_early(rng: random.Random) -> None:
     seen = judge(samples, settings(LONG))
     (hold,) = seen.holds
     assert hold.forecast is not None
-    assert hold.forecast.probability < 0.01
+    # A call is made from 0.95 on; seeds differ from 0.003 to 0.02.
+    assert hold.forecast.probability < 0.1
+    assert hold.early_call is None
     assert hold.verdict is Verdict.RUNNING
     assert {fact.kind for fact in seen.facts} <= {
         EventKind.PULL_DOWN_STARTED,
