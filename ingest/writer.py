@@ -1,7 +1,7 @@
 """The writer: understands batches, stores them, acknowledges after the commit, sends receipts.
 
-While a batch is with the database, the next one is read and the one before is acknowledged: two threads, one
-for the database and one for all else. Batches are stored one after another, in the order of their messages.
+While a batch of large packs is with the database, the next one is read and the one before is acknowledged:
+two threads, one for the database and one for all else. Batches are stored one after another, in the order of their messages.
 """
 
 from __future__ import annotations
@@ -45,6 +45,10 @@ FRESH_S = 1.0
 """Equipment older than this is read anew before an unknown gateway or instrument is refused."""
 LONGEST_PAUSE_S = 5.0
 TIMEOUTS_BEFORE_SPLIT = 3
+AHEAD_READINGS = 5
+"""From so many readings a message on, the next batch is read while one is with the database. With fewer, the
+threads only take the interpreter's lock from one another: packs of one reading were 15 % slower, those of
+twenty 5 % faster, on two cores that broker and database use as well (measured)."""
 FAREWELL_S = 1.0
 """The database connection's time to close."""
 
@@ -112,6 +116,12 @@ class Batch:
 
     messages: list[Message]
     items: list[Item]
+
+    @property
+    def dense(self) -> bool:
+        """Whether its messages bring many readings each."""
+        readings = sum(len(item.pack.columns) for item in self.items if item.pack is not None)
+        return readings >= AHEAD_READINGS * len(self.messages)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +203,9 @@ class Writer(threading.Thread):
     def _work(self, storing: Aside[Stored]) -> None:
         before: tuple[Batch, Future[Stored]] | None = None
         while not self._stop_asked.is_set():
+            if before and not before[0].dense:
+                self.conclude(before[0], before[1].result())
+                before = None
             batch = self._gather(before and before[1])
             stored = before and before[1].result()
             following = None

@@ -1,4 +1,4 @@
-"""While a batch is with the database the next one is read; order and promise stay."""
+"""While a batch of large packs is with the database the next one is read; order and promise stay."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from ingest.inbox import Inbox, Message
 from ingest.receipts import Receipt
 from ingest.registry import Registry
 from ingest.space import Space
-from ingest.writer import Writer
+from ingest.writer import AHEAD_READINGS, Writer
 from model.clock import HandClock
 from store.database import connect
 from store.measures import Measures
-from tests.ingest.helpers import NOW_US, payload, pressure, register
+from tests.ingest.helpers import NOW_S, NOW_US, payload, pressure, register
 from tests.waiting import wait_until
 
 
@@ -31,7 +31,8 @@ class Heard:
 
 
 def message(seq: int) -> Message:
-    return Message("hf/1/gw1/g1/data", payload(pressure(float(seq)), seq=seq), NOW_US, 1, seq)
+    records = [pressure(float(seq), NOW_S - 10 * seq - n) for n in range(AHEAD_READINGS)]
+    return Message("hf/1/gw1/g1/data", payload(*records, seq=seq), NOW_US, 1, seq)
 
 
 def test_next_batch_is_read_while_one_waits_for_the_database(database: str) -> None:
@@ -58,7 +59,7 @@ def test_next_batch_is_read_while_one_waits_for_the_database(database: str) -> N
             assert heard.mids == []
             other.rollback()
             wait_until(lambda: heard.mids == [1, 2], what="both to be acknowledged, in order")
-            assert other.execute("SELECT count(*) AS n FROM reading").fetchone() == {"n": 2}
+            assert other.execute("SELECT count(*) AS n FROM reading").fetchone() == {"n": 2 * AHEAD_READINGS}
         finally:
             writer.stop()
             other.rollback()
