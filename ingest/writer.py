@@ -1,7 +1,8 @@
 """The writer: understands batches, stores them, acknowledges after the commit, sends receipts.
 
 While a batch of large packs is with the database, the next one is read and the one before is acknowledged:
-two threads, one for the database and one for all else. Batches are stored one after another, in the order of their messages.
+two threads, one for the database and one for all else. Batches are stored one after another, in the order of
+their messages.
 """
 
 from __future__ import annotations
