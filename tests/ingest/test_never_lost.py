@@ -293,13 +293,12 @@ class Never(RuleBasedStateMachine):
         """
         batch, self.ahead = self.ahead, None
         if batch is None:
-            if not len(self.inbox):
-                if not (self.broker.waiting or self.broker.again):
-                    self.publish("gw2", [(1, False, 0), (1, True, 0)])
-                self.deliver(most)
+            self.come(most)
             batch = self.writer.understand(self.inbox.take(most, 10**9))
         if not batch.messages:
             return
+        if ahead:
+            self.come(ahead)
         following = self.inbox.take(ahead, 10**9)
         self.ahead = self.writer.understand(following) if following else None
         try:
@@ -311,6 +310,13 @@ class Never(RuleBasedStateMachine):
             "SELECT count(*) AS n FROM (SELECT FROM reading GROUP BY value HAVING count(*) > 1) d"
         ).fetchone()
         assert row == {"n": 0}, "a reading is there twice"
+
+    def come(self, most: int) -> None:
+        """Where nothing waits for the writer, something comes."""
+        if not len(self.inbox):
+            if not (self.broker.waiting or self.broker.again):
+                self.publish("gw2", [(1, False, 0), (1, True, 0)])
+            self.deliver(most)
 
     @rule(lost=st.booleans())
     def send(self, lost: bool) -> None:
