@@ -104,12 +104,15 @@ class Worker:
             claim = self._claim(conn, limit, now_us)
             if not claim.touched and not claim.tasks:
                 return Done(0, 0, 0)
-            plans, rest = self._plan(conn, claim.tasks, full=len(claim.touched) >= limit)
+            full = len(claim.touched) >= limit
+            plans, rest = self._plan(conn, claim.tasks, full=full)
             left = {task.job_id for task in rest}
             kept = self._give_back(conn, claim, left)
             folded, failed, samples = self._fold(conn, plans)
             told = list(claim.events)
             told += self._write_all(conn, folded, failed, entries, now_us)
+            written = [one for one in folded if one.plan.setup.job.id in entries]
+            self._estimate(conn, written, pulling.HURRIED if full else pulling.MOST)
             told += self._failures(conn, failed, now_us)
             events.record(conn, told, now_us)
         for job_id, entry in entries.items():
@@ -311,8 +314,6 @@ class Worker:
                 )
         outcome = reconcile(conn, judged, now_us)
         told += outcome.events
-        views = {one.plan.setup.job.id: one.view for one in folded if one.view is not None}
-        pulling.keep(conn, views, {one.plan.setup.job.id for one in folded if one.plan.anew})
         standing.set_states(conn, _moved(judged))
         progress = []
         quiet = self._silences(conn, folded)
@@ -344,6 +345,17 @@ class Worker:
         if failures:
             standing.clear_failures(conn, failures)
         return told
+
+    def _estimate(self, conn: Connection, written: Sequence[Folded], most: int) -> None:
+        """Estimates of pull-downs; what has been judged stands without them."""
+        views = {one.plan.setup.job.id: one.view for one in written if one.view is not None}
+        try:
+            with conn.transaction():
+                pulling.keep(conn, views, {one.plan.setup.job.id for one in written if one.plan.anew}, most)
+        except psycopg.OperationalError:
+            raise
+        except Exception:
+            log.exception("estimates of pull-downs could not be kept")
 
     def _needs_writing(self, one: Plan, digest: str) -> bool:
         return (

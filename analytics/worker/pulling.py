@@ -1,7 +1,8 @@
 """Estimates of running pull-downs, made anew when their age makes them due.
 
 Each costs a fit, so that a transaction makes no more than some, the longest due first: the others are still
-due with their next readings. An estimate never changes what is judged, and nothing waits for it.
+due with their next readings. While series wait to be judged it makes fewer still. An estimate never changes
+what is judged, and nothing waits for it.
 """
 
 from __future__ import annotations
@@ -21,8 +22,11 @@ log = logging.getLogger(__name__)
 MOST = 16
 """In one transaction: a third of a second."""
 
+HURRIED = 2
+"""In one transaction while others wait: less time than judging its hundred series takes."""
 
-def keep(conn: Connection, views: Mapping[int, View], afresh: Collection[int]) -> None:
+
+def keep(conn: Connection, views: Mapping[int, View], afresh: Collection[int], most: int) -> None:
     """Estimate what is due and write it; nothing is said of a pull-down whose pump stands.
 
     Parameters
@@ -31,6 +35,8 @@ def keep(conn: Connection, views: Mapping[int, View], afresh: Collection[int]) -
         By job.
     afresh : collection of int
         Jobs that are judged by other settings than before.
+    most : int
+        Estimates to be made.
     """
     stopped = [job for job, seen in views.items() if seen.pump_stands]
     if stopped:
@@ -41,7 +47,7 @@ def keep(conn: Connection, views: Mapping[int, View], afresh: Collection[int]) -
     made = pull_downs.made(conn, pulls)
     waited = {job: _waited_us(one, None if job in afresh else made.get(job)) for job, one in pulls.items()}
     due = sorted((job for job, since_us in waited.items() if since_us >= 0), key=lambda job: -waited[job])
-    found = [(job, _estimate(job, pulls[job])) for job in due[:MOST]]
+    found = [(job, _estimate(job, pulls[job])) for job in due[:most]]
     pull_downs.write(conn, [(job, one) for job, one in found if one is not None])
 
 

@@ -132,6 +132,31 @@ def test_those_that_have_waited_longest_come_first(bench: Bench, monkeypatch: py
     assert all(one.at_us > T0_US + 120 * US for one in told)
 
 
+def test_while_others_wait_fewer_are_made_and_none_is_forgotten(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[int] = []
+    real = Pulling.estimate
+
+    def counted(self: Pulling) -> PullEstimate:
+        made.append(self.at_us)
+        return real(self)
+
+    monkeypatch.setattr(Pulling, "estimate", counted)
+    gateway = bench.gateway(bench.site())
+    gauges = [bench.gauge(gateway, f"g{number}") for number in range(6)]
+    jobs_of = [bench.job(1, [gauge]) for gauge in gauges]
+    bench.publish([line for gauge in gauges for line in hose(gauge.id, 240)])
+    worker = bench.workers[0]
+    assert worker.step(bench.conn, 4).jobs == 4  # as many as may be taken: others may wait
+    assert len(made) == pulling.HURRIED
+    assert worker.step(bench.conn, 4).jobs == 2  # room is left: nobody waits
+    assert len(made) == 2 * pulling.HURRIED
+    bench.publish([line for gauge in gauges for line in hose(gauge.id, 250) if line.time_us > made[0]])
+    bench.settle()
+    assert all(running(bench, job.id) for job in jobs_of)
+
+
 def test_a_gauge_that_is_moved_to_another_circuit_tells_each_job_its_own_pull_down(bench: Bench) -> None:
     job_id, _, lines = job_with_curve(bench, 300)
     gauge_id = lines[-1].instrument_id
