@@ -37,7 +37,7 @@ $(RUNTIME): requirements/runtime.txt requirements/build.txt pyproject.toml ops/s
 	@touch "$@"
 
 $(DEVELOPMENT): $(RUNTIME) requirements/development.txt tests/timescale/package-lock.json \
-		tests/contract/package-lock.json
+		tests/contract/package-lock.json tests/browser/package-lock.json
 	@sh ops/setup.sh "$(VENV)" development
 	@touch "$@"
 

@@ -56,9 +56,9 @@ runtime)
 development)
     echo "Installing what tests and checks need"
     install --require-hashes -r requirements/development.txt
-    # TimescaleDB, AsyncAPI's schema and MicroPython for tests; without npm those tests say so and are skipped.
+    # TimescaleDB, AsyncAPI's schema, MicroPython and axe for tests; without npm those tests say so and are skipped.
     if command -v npm >/dev/null 2>&1; then
-        for folder in tests/timescale tests/contract; do
+        for folder in tests/timescale tests/contract tests/browser; do
             npm ci --silent --no-audit --no-fund --prefix "$folder" ||
                 echo "npm could not install what $folder needs; its tests will be skipped." >&2
         done
