@@ -8,11 +8,15 @@ from dataclasses import dataclass
 
 from api.config import MqttProbe
 from api.context import Context
+from model.clock import to_datetime
 from model.errors import Unavailable
-from store import beats
+from store import beats, observed
+from store.observed import MOST_STRAYS, Astray
 
 PROBE_KEPT_S = 2.0
 PROBE_PATIENCE_S = 2.0
+OVERDUE_S = 3600.0
+"""So late is no upkeep that runs, for it is due every hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,8 @@ def parts(context: Context, probe: BrokerProbe | None) -> list[Part]:
     try:
         with context.database() as conn:
             ages = beats.ages(conn)
-        found.append(Part("database", True, "answers"))
+            readings = _of_readings(observed.astray(conn, to_datetime(context.clock.now_us())))
+        found += [Part("database", True, "answers"), readings]
     except Unavailable as error:
         found.append(Part("database", False, str(error)))
     if probe is not None:
@@ -86,6 +91,19 @@ def parts(context: Context, probe: BrokerProbe | None) -> list[Part]:
         found.append(Part("broker", not refusal, refusal or "answers"))
     limit_s = context.config.beat_limit_s
     return found + [_of_process(process, ages, limit_s) for process in context.config.processes]
+
+
+def _of_readings(astray: Astray | None) -> Part:
+    """Whether readings lie where they belong, or soon will."""
+    if astray is None or not astray.readings:
+        return Part("readings", True, "all in the tables of their days")
+    many = f"{astray.readings}{' or more' if astray.readings == MOST_STRAYS else ''} in the DEFAULT partition"
+    if astray.overdue_s is None:
+        return Part("readings", False, f"{many}, and no upkeep that empties it was ever done")
+    if astray.overdue_s > OVERDUE_S:
+        overdue = f"overdue by {astray.overdue_s / 3600:.0f} h"
+        return Part("readings", False, f"{many}, and the upkeep that empties it is {overdue}")
+    return Part("readings", True, f"{many}, for the next upkeep to give them tables of their days")
 
 
 def _of_process(process: str, ages: dict[str, tuple[float, dict[str, object]]], limit_s: float) -> Part:

@@ -26,6 +26,8 @@ OVER_LIMIT = "over-limit"
 """Laid aside unread, see `ingest.limits`."""
 MENDABLE = UNKNOWN | {"revoked-gateway", "unit", "too-many-places", "database", OVER_LIMIT}
 """Refusals that somebody may mend here, so that their readings are taken after all."""
+UNTAKEN = MENDABLE - {"unit", "too-many-places"}
+"""Those of them that refuse a message whole, whatever it holds."""
 
 
 class Item(msgspec.Struct, gc=False):

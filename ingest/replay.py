@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import psycopg
 
 from ingest.inbox import Message
-from ingest.interpret import OVER_LIMIT, interpret
+from ingest.interpret import UNTAKEN, Item, interpret
 from ingest.outcomes import find_orders
 from ingest.registry import load
-from ingest.write import find_places, write
+from ingest.write import Written, find_places, write
 from model.clock import Clock, to_datetime
 from store import quarantine, readings
 from store.database import Connection
+from store.quarantine import Kept
 
 AT_ONCE = 100
 
@@ -64,14 +65,9 @@ def replay(conn: Connection, clock: Clock, ids: Sequence[int] | None = None) -> 
                 with conn.transaction():
                     find_places(conn, [item], places)
                     find_orders(conn, [item])
-                    unread, room = kept.reason == OVER_LIMIT, quarantine.Room(0)
-                    new = write(conn, [item], places, room=room, replay=True, unread=unread).new
-                    refused = item.all_refused()
-                    if unread and refused:
-                        quarantine.found_out(conn, kept.id, refused[0].code, refused[0].message)
-                        mended = False
-                    else:
-                        mended = all(each.code != kept.reason for each in refused)
+                    room, untaken = quarantine.Room(0), kept.reason in UNTAKEN
+                    written = write(conn, [item], places, room=room, replay=True, untaken=untaken)
+                    new, mended = written.new, _mended(conn, kept, item, written)
                     if mended:
                         quarantine.mark_replayed(conn, kept.id, to_datetime(clock.now_us()))
             except (psycopg.DataError, psycopg.IntegrityError):
@@ -80,3 +76,15 @@ def replay(conn: Connection, clock: Clock, ids: Sequence[int] | None = None) -> 
             result.mended += mended
             result.still_refused += not mended
     return result
+
+
+def _mended(conn: Connection, kept: Kept, item: Item, written: Written) -> bool:
+    """Whether a refusal has no reason to wait any more."""
+    refusals = item.refusals()
+    if written.repeated:
+        return True  # it came again and was taken then, and what was refused of it then waits by itself
+    if any(refusal.reason == kept.reason for refusal in refusals):
+        return False
+    if kept.reason in UNTAKEN and refusals:
+        return not quarantine.found_out(conn, kept.id, refusals)
+    return True

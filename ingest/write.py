@@ -27,6 +27,8 @@ class Written:
     """What a transaction did, once it is committed."""
 
     new: int = 0
+    repeated: int = 0
+    """Packs of which only the number shows that they came before."""
     receipts: list[Receipt] = field(default_factory=list)
     quarantined: int = 0
     put: quarantine.Put = field(default_factory=quarantine.Put)
@@ -39,7 +41,7 @@ def write(
     *,
     room: quarantine.Room,
     replay: bool = False,
-    unread: bool = False,
+    untaken: bool = False,
     fence: Callable[[Connection], None] | None = None,
 ) -> Written:
     """Store a batch in one transaction.
@@ -57,8 +59,8 @@ def write(
     replay : bool
         From the quarantine: what is still refused stays there and is not put there anew; times
         count from the first arrival, so that a number seen already says nothing against a record.
-    unread : bool
-        With ``replay``: nobody had read it, so that its number can be there only because it came again.
+    untaken : bool
+        With ``replay``: nothing of it was taken, so that its number can be there only because it came again.
     fence : callable, optional
         Called first in the transaction; raises where nothing may be written.
     """
@@ -67,7 +69,8 @@ def write(
         if fence is not None:
             fence(conn)
         stored = [item for item in items if item.pack is not None and item.instrument is not None]
-        repeated = set() if replay and not unread else _repeated(conn, stored)
+        repeated = set() if replay and not untaken else _repeated(conn, stored)
+        written.repeated = len(repeated)
         news = _news(stored)
         ledgers = packs.add(conn, news)
         rows = _rows((item for item in stored if id(item) not in repeated), places)

@@ -29,7 +29,8 @@ def record(
     Parameters
     ----------
     by : int or None
-        Who did it: a person, or a machine's token (which has a row of its own); None: the command line.
+        Who did it: a person, or a machine's token (which has a row of its own); None: the command line, or
+        the system itself.
     act : str
         ``verb-noun``.
     subject : str

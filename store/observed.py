@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
+from model.clock import US, to_us
 from model.skew import TOLERANCE_S
-from store import layout
+from store import layout, timers
 from store.database import Connection, one
 
 MOST_STRAYS = 10_000
@@ -58,6 +60,31 @@ def readings(conn: Connection, now: datetime) -> dict[str, float]:
         told["reading_days_ahead"] = sum(part.since > now for part in parts)
         told["readings_stray"] = layout.strays(conn, MOST_STRAYS)
     return told
+
+
+@dataclass(frozen=True, slots=True)
+class Astray:
+    """Readings outside of the tables of their days, and since when the upkeep that moves them is due [s].
+
+    Parameters
+    ----------
+    readings : int
+        Counted up to `MOST_STRAYS`.
+    overdue_s : float or None
+        Negative before it is due; None if no upkeep was ever done.
+    """
+
+    readings: int
+    overdue_s: float | None
+
+
+def astray(conn: Connection, now: datetime) -> Astray | None:
+    """What is in the DEFAULT partition; None where there is none, for TimescaleDB makes days as they come."""
+    if layout.kind_of(conn) != layout.PARTITIONS:
+        return None
+    due_us = timers.next_due_us(conn, [timers.READINGS_UPKEEP])
+    overdue_s = None if due_us is None else (to_us(now) - due_us) / US
+    return Astray(layout.strays(conn, MOST_STRAYS), overdue_s)
 
 
 def hold_tests(conn: Connection) -> dict[tuple[str, str], int]:

@@ -312,9 +312,31 @@ def unregistered(conn: Connection, at_most: int = 20) -> list[dict[str, Any]]:
     ).fetchall()
 
 
-def found_out(conn: Connection, kept_id: int, reason: str, message: str) -> None:
-    """Say why it is refused of what was laid aside unread."""
-    conn.execute("UPDATE quarantine SET reason = %s, message = %s WHERE id = %s", (reason, message, kept_id))
+def found_out(conn: Connection, kept_id: int, refusals: Sequence[Refusal]) -> bool:
+    """Say why else it is refused what had been refused whole, as if it had been read when it came.
+
+    So if it comes again it is a repetition, and what is taken of it later has the times of its first arrival.
+
+    Returns
+    -------
+    bool
+        Whether it still waits itself; else it has come again since and waits as that.
+    """
+    first, *others = refusals
+    moved = conn.execute(
+        "UPDATE quarantine SET reason = %(reason)s, message = %(message)s, record = %(record)s, "
+        "digest = %(digest)s WHERE id = %(id)s "
+        "AND NOT EXISTS (SELECT FROM quarantine WHERE digest = %(digest)s AND id <> %(id)s)",
+        {
+            "id": kept_id,
+            "reason": first.reason,
+            "message": first.message,
+            "record": first.record,
+            "digest": first.digest,
+        },
+    )
+    _keep(conn, others)
+    return moved.rowcount == 1
 
 
 def mark_replayed(conn: Connection, kept_id: int, now: datetime) -> None:

@@ -13,7 +13,9 @@ from store.database import Connection
 
 JOB_WAKE = "job-wake"
 JOB_SILENCE = "job-silence"
-"""Kinds: a job's judgement changes by time alone; a gauge of it may have fallen silent."""
+READINGS_UPKEEP = "upkeep"
+"""Kinds: a job's judgement changes by time alone; a gauge of it may have fallen silent; the readings are to
+be tended."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ import psycopg
 from psycopg import sql
 
 from model.clock import to_datetime
-from store import evidence, layout
+from store import audit, evidence, layout
 from store.database import Connection, one
 from store.evidence import Kept
 from store.layout import DAY, Part
@@ -120,11 +120,11 @@ def _tend(conn: Connection, rules: Rules, now: datetime, done: Done, say: Say) -
     for number, part in enumerate(due := _past(layout.parts(conn), rules, now)):
         say(f"dropping {part.name}", number, len(due))
         with _postponing(done, f"dropping {part.name}"):
-            _retire(conn, part, done, say)
+            _retire(conn, part, now, done, say)
         if done.postponed:
             break
     if rules.keep_days is not None:
-        done.rollups = _drop_rollups(conn, _cut(rules.keep_days, now))
+        done.rollups = _drop_rollups(conn, _cut(rules.keep_days, now), now)
     if done.layout == layout.HYPERTABLE and layout.has_columnstore(conn):
         for number, part in enumerate(old := _settled(conn, rules, now)):
             say(f"compressing {part.name}", number, len(old))
@@ -252,7 +252,7 @@ def _holder(conn: Connection, part: Part) -> str | None:
     return one(row)["why"] or None
 
 
-def _retire(conn: Connection, part: Part, done: Done, say: Say) -> None:
+def _retire(conn: Connection, part: Part, now: datetime, done: Done, say: Say) -> None:
     """Pack what a part has of jobs, and drop it.
 
     Packing is long and locks nothing. What came to the part or to its jobs since, few or none, is packed
@@ -269,7 +269,7 @@ def _retire(conn: Connection, part: Part, done: Done, say: Say) -> None:
             packed[what] = evidence.pack(conn, what)
     for tries_left in reversed(range(TRIES)):
         try:
-            _drop(conn, part, packed, done)
+            _drop(conn, part, packed, now, done)
             return
         except psycopg.errors.LockNotAvailable:
             if not tries_left:
@@ -277,7 +277,7 @@ def _retire(conn: Connection, part: Part, done: Done, say: Say) -> None:
             time.sleep(PAUSE_S)
 
 
-def _drop(conn: Connection, part: Part, packed: Mapping[Kept, int], done: Done) -> None:
+def _drop(conn: Connection, part: Part, packed: Mapping[Kept, int], now: datetime, done: Done) -> None:
     """Drop a part of which so many readings of each stretch are packed, unless something holds it by now."""
     with _step(conn):
         # No reading can come from here on. A table only grows, so an equal number is the same readings.
@@ -292,19 +292,25 @@ def _drop(conn: Connection, part: Part, packed: Mapping[Kept, int], done: Done) 
                 evidence.pack(conn, what)
             kept += there
         layout.drop(conn, part)
+        subject = f"readings:{part.since:%Y%m%d}"
+        audit.record(conn, None, "drop-readings", subject, now, table=part.name, evidence=kept)
     done.dropped.append(part.name)
     done.evidence += kept
 
 
-def _drop_rollups(conn: Connection, cut: datetime) -> int:
+def _drop_rollups(conn: Connection, cut: datetime, now: datetime) -> int:
     """Minutes before the first reading that is left."""
     parts = layout.parts(conn)
     before = min([cut, *(part.since for part in parts[:1])])
-    return conn.execute(
-        "DELETE FROM rollup_minute r USING latest l WHERE r.instrument_id = l.instrument_id "
-        "AND r.quantity = l.quantity AND r.place_id = l.place_id AND r.minute < %s",
-        (before,),
-    ).rowcount
+    with conn.transaction():
+        dropped = conn.execute(
+            "DELETE FROM rollup_minute r USING latest l WHERE r.instrument_id = l.instrument_id "
+            "AND r.quantity = l.quantity AND r.place_id = l.place_id AND r.minute < %s",
+            (before,),
+        ).rowcount
+        if dropped:
+            audit.record(conn, None, "drop-rollups", f"rollups:{before:%Y%m%d}", now, rollups=dropped)
+    return dropped
 
 
 # Columnstore ------------------------------------------------------------------------------------------

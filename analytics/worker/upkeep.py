@@ -21,7 +21,7 @@ from store.upkeep import Done, Rules
 
 log = logging.getLogger(__name__)
 
-KIND = "upkeep"
+KIND = timers.READINGS_UPKEEP
 SUBJECT = "readings"
 EVERY_US = 3600 * US
 AGAIN_US = 60 * US

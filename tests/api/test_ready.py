@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -11,12 +12,15 @@ import pytest
 
 from api import readiness
 from api.config import ApiConfig, MqttProbe
-from model.clock import HandClock
+from model.clock import US, HandClock, to_datetime
 from ops.embedded.postgres import EmbeddedPostgres
-from store import beats
+from store import beats, timers
 from store.database import connect
+from store.timers import Timer
+from store.upkeep import Rules, tend
 from tests.api.serving import NOON_US, Serving, serving
 from tests.fix_broker import PASSWORDS, SERVICE, Broker, NatsBroker
+from tests.ingest.helpers import register
 from tests.waiting import wait_until
 
 PROCESSES = ("ingest", "analyse", "desk")
@@ -48,7 +52,7 @@ def test_ready_means_that_every_part_answers(database: str, any_broker: Broker) 
     with with_broker(database, any_broker.port) as running:
         status, parts = ready(running.address)
         assert (status, [part for part in parts if not parts[part]["ready"]]) == (200, [])
-        assert set(parts) == {"database", "broker", *PROCESSES}
+        assert set(parts) == {"database", "readings", "broker", *PROCESSES}
 
 
 def test_a_broker_that_is_gone_is_named(
@@ -85,6 +89,33 @@ def test_a_port_that_takes_connections_and_says_nothing_is_no_broker(
             "ready": False,
             "detail": "The broker took the connection and said nothing.",
         }
+
+
+def test_readings_outside_of_their_days_are_told_and_overdue_upkeep_is_not_ready(api: Serving) -> None:
+    all_beat(api.dsn)
+    assert ready(api.address)[1]["readings"] == {"ready": True, "detail": "all in the tables of their days"}
+    with api.database() as conn:
+        register(api.dsn)
+        ancient = datetime(2021, 3, 4, tzinfo=UTC)
+        for second in range(3):
+            conn.execute(
+                "INSERT INTO reading (instrument_id, quantity, place_id, time, value, arrived) "
+                "VALUES (1, 1, 1, %s, 60, %s)",
+                (ancient + timedelta(seconds=second), to_datetime(NOON_US)),
+            )
+        timers.put(conn, [Timer(timers.READINGS_UPKEEP, "readings", NOON_US + 60 * US)])
+        waiting = "3 in the DEFAULT partition, for the next upkeep to give them tables of their days"
+        assert ready(api.address)[1]["readings"] == {"ready": True, "detail": waiting}
+        assert ready(api.address)[0] == 200
+        timers.put(conn, [Timer(timers.READINGS_UPKEEP, "readings", NOON_US - 2 * 3600 * US)])
+        status, parts = ready(api.address)
+        assert status == 503
+        assert parts["readings"] == {
+            "ready": False,
+            "detail": "3 in the DEFAULT partition, and the upkeep that empties it is overdue by 2 h",
+        }
+        tend(conn, Rules(), NOON_US)
+    assert ready(api.address)[0] == 200
 
 
 @pytest.fixture

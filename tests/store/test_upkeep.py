@@ -126,6 +126,30 @@ def test_what_serves_no_job_goes_by_whole_days_and_no_day_too_early(conn: Connec
     assert tend(conn, KEEP, NOW_US).dropped == []
 
 
+def test_every_day_that_is_dropped_stands_in_the_audit(conn: Connection) -> None:
+    put(conn, days(1, 34, 20))
+    conn.execute(
+        "INSERT INTO rollup_minute SELECT instrument_id, quantity, place_id, date_trunc('minute', time), 1, "
+        "value, value, value FROM reading"
+    )
+    job(conn, 1, midnight_us(33), midnight_us(32))
+    done = tend(conn, KEEP, NOW_US)
+    assert len(done.dropped) == 4
+    found = conn.execute(
+        "SELECT subject, at, person_id, data FROM audit WHERE act = 'drop-readings' ORDER BY subject"
+    ).fetchall()
+    assert [row["data"]["table"] for row in found] == sorted(done.dropped)
+    assert [row["subject"] for row in found] == [
+        f"readings:{name.removeprefix('reading_')}" for name in sorted(done.dropped)
+    ]
+    assert {(row["at"], row["person_id"]) for row in found} == {(moment(NOW_US), None)}
+    assert sum(row["data"]["evidence"] for row in found) == done.evidence > 0
+    minutes = conn.execute("SELECT data FROM audit WHERE act = 'drop-rollups'").fetchall()
+    assert [row["data"]["rollups"] for row in minutes] == [done.rollups]
+    tend(conn, KEEP, NOW_US)
+    assert len(conn.execute("SELECT FROM audit WHERE act LIKE 'drop-%'").fetchall()) == 5
+
+
 def test_the_readings_of_a_closed_job_outlive_their_days(conn: Connection) -> None:
     rows = days(1, 40, 30)
     valve: list[Reading] = [(1, Quantity.VALVE, midnight_us(38) + 7, 1.0, NOW_US)]
