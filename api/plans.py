@@ -8,7 +8,7 @@ from datetime import datetime
 from pydantic import BaseModel, Field
 
 from api.asked import Asked
-from api.quantities import moment
+from api.quantities import STORED, Quantities, moment
 from api.words import VERDICTS, Mark
 from desk.core import battery, interlocks, plan, wall_time
 from desk.core.interlocks import Deed, Hindrance, Who
@@ -90,7 +90,10 @@ class LineView(BaseModel):
     """A line of a plan's log."""
 
     at: datetime
-    text: str
+    text: str = Field(
+        description="Pressures and moments in it are in the reader's units and at the site's time; for "
+        "machines in micron and Pa, and in RFC 3339."
+    )
 
 
 class PlanWithLog(PlanView):
@@ -169,7 +172,9 @@ def against(conn: Connection, new: NewPlan, person_id: int, now_us: int) -> tupl
     return tuple(one for one in found.values() if one.id not in new.accepted)
 
 
-def foreseen(conn: Connection, new: NewPlan, found: Sequence[Hindrance], now_us: int) -> Foreseen:
+def foreseen(
+    conn: Connection, new: NewPlan, found: Sequence[Hindrance], now_us: int, unit: Quantities, zone: str
+) -> Foreseen:
     """What a plan would do."""
     hold_s = plans.ground(conn, new.job_id).hold_s
     begin_us = max(now_us, new.not_before_us or now_us)
@@ -182,13 +187,14 @@ def foreseen(conn: Connection, new: NewPlan, found: Sequence[Hindrance], now_us:
         report_at=to_datetime(new.report_us),
         hold_s=hold_s,
         ends_at_the_earliest=to_datetime(ends_us),
-        hindrances={one.id: one.text for one in found},
+        hindrances={one.id: unit.sentence(one.text, time_zone=zone) for one in found},
         remarks=remarks,
     )
 
 
-def plan_view(conn: Connection, found: HoldPlan) -> PlanView:
+def plan_view(conn: Connection, found: HoldPlan, unit: Quantities = STORED) -> PlanView:
     """A plan as it stands now."""
+    zone = found.time_zone
     progress, ground = found.progress, plans.ground(conn, found.job_id)
     hold = None if progress.closed_us is None else plans.hold(conn, found.job_id, progress.closed_us)
     return PlanView(
@@ -212,17 +218,22 @@ def plan_view(conn: Connection, found: HoldPlan) -> PlanView:
         order_id=progress.order_id,
         closed_at=moment(progress.closed_us),
         out_of_reach_since=moment(progress.out_of_reach_us),
-        blocked=list(progress.blocked),
+        blocked=[unit.sentence(one, time_zone=zone) for one in progress.blocked],
         hold_id=None if hold is None else hold[0],
         verdict=None if hold is None else hold[1],
-        text=_text(found, ground.hold_s, None if hold is None else plan.HoldSeen(*hold)),
+        text=unit.sentence(
+            _text(found, ground.hold_s, None if hold is None else plan.HoldSeen(*hold)), time_zone=zone
+        ),
     )
 
 
-def with_log(conn: Connection, found: HoldPlan) -> PlanWithLog:
+def with_log(conn: Connection, found: HoldPlan, unit: Quantities = STORED) -> PlanWithLog:
     """A plan with its log."""
-    lines = [LineView(at=line["at"], text=line["text"]) for line in plans.log(conn, found.id)]
-    return PlanWithLog(**plan_view(conn, found).model_dump(), log=lines)
+    lines = [
+        LineView(at=line["at"], text=unit.sentence(line["text"], time_zone=found.time_zone))
+        for line in plans.log(conn, found.id)
+    ]
+    return PlanWithLog(**plan_view(conn, found, unit).model_dump(), log=lines)
 
 
 def mark_of(view: PlanView) -> Mark:

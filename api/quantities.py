@@ -191,9 +191,11 @@ class Quantities:
         narrow, long = LENGTHS[self.volume_unit]
         return Hose(bore=_length(bore_m, narrow), length=_length(length_m, long))
 
-    def sentence(self, text: str, told: Sequence[TextFigure] | None = None) -> str:
-        """A stored sentence with its figures in these units."""
-        return text if self.figures is None else tell(text, self.figures, told)
+    def sentence(
+        self, text: str, told: Sequence[TextFigure] | None = None, time_zone: str | None = None
+    ) -> str:
+        """A stored sentence with its figures in these units, and its moments at a site's time."""
+        return text if self.figures is None else tell(text, self.figures, told, time_zone)
 
 
 STORED = Quantities()

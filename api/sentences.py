@@ -1,6 +1,7 @@
 """Stored sentences in the reader's units.
 
-A verdict, an event, an alert is stored as a sentence in micron and Pa, for logs and for other programs.
+A verdict, an event, an alert is stored as a sentence in micron and Pa, for logs and for other programs;
+moments in the log of a plan as instants (`model.instants`).
 `find` reads its figures; where the same value is stored beside the sentence in full, that one is taken. Pages
 (`tell`, and the script's ``sentence``) write them anew for whoever reads.
 """
@@ -15,6 +16,8 @@ from pydantic import BaseModel, Field
 
 from analytics.core.figures import pressure_text
 from api.figures import USUAL_ACCURACY, Figures
+from model.instants import PATTERN as INSTANT
+from model.instants import moment_of
 from physics.units import MICRON_PA, to_kelvin, to_pascal
 
 Kind = Literal["reading", "setting", "about", "temperature", "difference", "rate"]
@@ -89,8 +92,10 @@ def _read(found: re.Match[str]) -> TextFigure:
     return TextFigure(kind="about", value=micron if abs(micron - pascal) <= half else pascal)
 
 
-def tell(text: str, figures: Figures, told: Sequence[TextFigure] | None = None) -> str:
-    """A stored sentence with its figures as this reader wants them."""
+def tell(
+    text: str, figures: Figures, told: Sequence[TextFigure] | None = None, time_zone: str | None = None
+) -> str:
+    """A stored sentence with its figures as this reader wants them, and its moments at a site's time."""
     found = find(text) if told is None else told
     marks = [one.value for one in found if one.kind == "setting"]
     write: dict[str, Callable[[TextFigure], str]] = {
@@ -110,4 +115,7 @@ def tell(text: str, figures: Figures, told: Sequence[TextFigure] | None = None) 
         sign = "+" if match[0].startswith("+") else ""
         return sign + write[one.kind](one)
 
-    return PATTERN.sub(anew, text)
+    text = PATTERN.sub(anew, text)
+    if time_zone is None:
+        return text
+    return INSTANT.sub(lambda match: figures.when(moment_of(match[0]), time_zone), text)

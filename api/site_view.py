@@ -105,6 +105,7 @@ def situation(row: BoardRow, hold: HoldTest | None, now_us: int, speed: float) -
         state=row.state,
         gauge=gauge is not None,
         heard=is_heard(row, now_us, speed),
+        read=last is not None,
         on_circuit=gauge is not None and gauge.position is Position.CIRCUIT,
         phase=row.phase,
         phase_over=row.phase_end_us is not None,

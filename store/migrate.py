@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import psycopg
@@ -14,9 +15,17 @@ LOCK = 0x486F6C64
 """Advisory lock: two processes that migrate at once do it one after the other."""
 
 
+REVISION = re.compile(r'^(down_)?revision\b[^=]*= "([^"]+)"', re.MULTILINE)
+
+
 def newest() -> str:
-    """The revision that this program needs, by the names of the files."""
-    return max(path.stem.split("_")[0] for path in (MIGRATIONS / "versions").glob("[0-9]*_*.sql"))
+    """The revision that this program needs: the one that no other one follows, whatever their numbers."""
+    found = [
+        REVISION.findall(path.read_text("utf-8")) for path in (MIGRATIONS / "versions").glob("r[0-9]*.py")
+    ]
+    before = {number for said in found for down, number in said if down}
+    heads: set[str] = {number for said in found for down, number in said if not down} - before
+    return heads.pop()
 
 
 def current(dsn: str) -> str | None:

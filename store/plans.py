@@ -14,6 +14,7 @@ from model.equipment import Position, Role
 from model.errors import Conflict, NotFound
 from model.event import EventKind
 from model.hold_plan import HoldPlan, Progress
+from model.instants import at_site
 from model.job import JobState
 from model.judgement import Verdict
 from model.reading import Quantity
@@ -198,7 +199,7 @@ def record(conn: Connection, plan: HoldPlan, told: Sequence[tuple[EventKind, str
         NewEvent(
             kind=kind,
             happened_us=now_us,
-            text=text,
+            text=at_site(text, plan.time_zone),
             subject=f"plan:{plan.id}",
             site_id=plan.site_id,
             job_id=plan.job_id,

@@ -82,7 +82,7 @@ _environment.filters.update(
     local=_writes(Figures.when),
     duration=words.duration,
     battery=_battery,
-    sentence=lambda text, told=None: tell(text, current(), told),
+    sentence=lambda text, told=None, zone=None: tell(text, current(), told, zone),
 )
 _environment.globals.update(
     words=words,

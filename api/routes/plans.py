@@ -23,13 +23,14 @@ from api.plans import (
     with_log,
 )
 from api.problems import errors_of
+from api.quantities import InUnit
 from api.routes.places import Number
 from desk.core import plan as core
-from desk.core.interlocks import local
 from model.clock import to_datetime
 from model.errors import Conflict
 from model.event import EventKind
 from model.hold_plan import PlanState
+from model.instants import instant
 from store import audit, orders, plans
 from store.database import Connection
 from store.people import Person
@@ -40,23 +41,23 @@ router = APIRouter(tags=["hold plans"])
 
 @router.get("/hold-plans", dependencies=[LOOK], responses=errors_of(401, 403, 422, 503))
 def list_plans(
-    ctx: Ctx, paging: Paged, job: int | None = None, state: PlanState | None = None
+    ctx: Ctx, paging: Paged, unit: InUnit, job: int | None = None, state: PlanState | None = None
 ) -> Page[PlanView]:
     """Hold plans, the newest first."""
     with ctx.database() as conn:
         filters: dict[str, object] = {"job": job, "state": state}
-        return paging.page(conn, PLANS, filters, lambda row: plan_view(conn, plans.from_row(row)))
+        return paging.page(conn, PLANS, filters, lambda row: plan_view(conn, plans.from_row(row), unit))
 
 
 @router.get("/hold-plans/{number}", dependencies=[LOOK], responses=errors_of(401, 403, 404, 422, 503))
-def read_plan(ctx: Ctx, number: Number) -> PlanWithLog:
+def read_plan(ctx: Ctx, number: Number, unit: InUnit) -> PlanWithLog:
     """One hold plan with its log."""
     with ctx.database() as conn:
-        return with_log(conn, plans.by_id(conn, number))
+        return with_log(conn, plans.by_id(conn, number), unit)
 
 
 @router.post("/hold-plans", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
-def make_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish) -> PlanWithLog:
+def make_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish, unit: InUnit) -> PlanWithLog:
     """Make a hold plan.
 
     When the target has been held, and not before its hour, the valve is ordered closed past every interlock
@@ -65,20 +66,21 @@ def make_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish) -> PlanWithLog:
     on by itself whatever is restarted. What hinders it now does not hinder making it.
     """
     with ctx.database() as conn:
-        return with_log(conn, plans.by_id(conn, make(conn, person, wish, ctx.clock.now_us())))
+        return with_log(conn, plans.by_id(conn, make(conn, person, wish, ctx.clock.now_us())), unit)
 
 
 @router.post("/hold-plans/dry-run", responses=errors_of(401, 403, 404, 409, 422, 503))
-def try_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish) -> Foreseen:
+def try_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish, unit: InUnit) -> Foreseen:
     """What a plan would do, and what would hinder it if it were to close now. Nothing is written."""
     now_us = ctx.clock.now_us()
     with ctx.database() as conn:
         new = checked(conn, wish, now_us)
-        return foreseen(conn, new, against(conn, new, person.id, now_us), now_us)
+        zone = orders.known(conn, new.instrument_id).time_zone
+        return foreseen(conn, new, against(conn, new, person.id, now_us), now_us, unit, zone)
 
 
 @router.put("/hold-plans/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
-def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish) -> PlanWithLog:
+def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish, unit: InUnit) -> PlanWithLog:
     """Change a plan: all of it while it waits, afterwards the time of its report.
 
     Times are reckoned anew from now on; who was told already is told again at the new time.
@@ -102,18 +104,18 @@ def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish) -> P
                 )
             plans.change(conn, found, new, person.id, now_us)
             plans.write(conn, number, replace(found.progress, reported=False))
-            line = f"Changed by {person.name}: {wished(new, found.time_zone)}"
+            line = f"Changed by {person.name}: {wished(new)}"
             plans.note(conn, number, [line], now_us)
-        return with_log(conn, plans.by_id(conn, number))
+        return with_log(conn, plans.by_id(conn, number), unit)
 
 
 @router.post("/hold-plans/{number}/call-off", responses=errors_of(401, 403, 404, 409, 422, 503))
-def call_off_plan(ctx: Ctx, person: MayOrder, number: Number) -> PlanWithLog:
+def call_off_plan(ctx: Ctx, person: MayOrder, number: Number, unit: InUnit) -> PlanWithLog:
     """Call a plan off: no order follows. One that is under way may still be carried out; the valve is left as
     it is."""
     with ctx.database() as conn:
         end(conn, person, number, ctx.clock.now_us())
-        return with_log(conn, plans.by_id(conn, number))
+        return with_log(conn, plans.by_id(conn, number), unit)
 
 
 def checked(conn: Connection, wish: NewPlanWish, now_us: int) -> NewPlan:
@@ -129,8 +131,7 @@ def make(conn: Connection, person: Person, wish: NewPlanWish, now_us: int) -> in
     with conn.transaction():
         new = checked(conn, wish, now_us)
         plan_id = plans.add(conn, new, person.id, now_us)
-        zone = plans.by_id(conn, plan_id).time_zone
-        plans.note(conn, plan_id, [f"Made by {person.name}: {wished(new, zone)}"], now_us)
+        plans.note(conn, plan_id, [f"Made by {person.name}: {wished(new)}"], now_us)
     return plan_id
 
 
@@ -147,11 +148,11 @@ def end(conn: Connection, person: Person, plan_id: int, now_us: int) -> None:
         plans.record(conn, found, [(EventKind.PLAN_CALLED_OFF, " ".join(done.lines))], now_us)
 
 
-def wished(new: NewPlan, zone: str) -> str:
+def wished(new: NewPlan) -> str:
     """What a plan shall do, in a sentence."""
-    hour = "" if new.not_before_us is None else f", and not before {local(new.not_before_us, zone)}"
+    hour = "" if new.not_before_us is None else f", and not before {instant(new.not_before_us)}"
     accepted = f" Overridden: {', '.join(new.accepted)} ({new.accepted_reason})." if new.accepted else ""
     return (
         f"when the target has been held for {new.held_s / 60:.0f} min{hour}, close the valve and hold by the "
-        f"job's procedure; tell how it went {local(new.report_us, zone)}.{accepted}"
+        f"job's procedure; tell how it went {instant(new.report_us)}.{accepted}"
     )

@@ -12,13 +12,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from enum import StrEnum
-from zoneinfo import ZoneInfo
 
-from model.clock import US, to_datetime
+from model.clock import US
 from model.equipment import ZERO_OFFSET_PA
 from model.errors import BadInput, Hindered
+from model.instants import instant
 from model.order import Order, Require
 from model.reading import Valve
 from model.texts import LONGEST_WORDS
@@ -206,7 +205,7 @@ def _order_open(facts: ValveFacts) -> str:
         return ""
     return (
         f"Order {latest.id} for this valve is still open: {latest.state.value} "
-        f"{local(_state_since_us(latest), facts.valve.time_zone)}."
+        f"{instant(_state_since_us(latest))}."
     )
 
 
@@ -217,7 +216,7 @@ def _unreachable(facts: ValveFacts) -> str:
     if valve.online is None or valve.presence_us is None:
         return f"The gateway {valve.gateway} has never reported itself: turn the valve at the site."
     if not valve.online:
-        since = local(valve.presence_us, valve.time_zone)
+        since = instant(valve.presence_us)
         return f"The gateway {valve.gateway} is out of reach since {since}: turn the valve at the site."
     return ""
 
@@ -247,7 +246,7 @@ def _already_closed(facts: ValveFacts) -> str:
         return ""
     if facts.now_us - report.at_us > max(5 * valve.interval_s, 60.0) * US:
         return ""
-    return f"The valve {valve.name} reports closed already, since {local(report.since_us, valve.time_zone)}."
+    return f"The valve {valve.name} reports closed already, since {instant(report.since_us)}."
 
 
 def _not_turned_on(facts: ValveFacts) -> str:
@@ -267,7 +266,7 @@ def _not_closed(facts: ValveFacts) -> str:
     if report is None:
         return f"The valve {facts.valve.name} has never reported where it stands."
     if age_s(facts.now_us, report.at_us, report.arrived_us) > REPORT_FRESH_S:
-        return f"The valve {facts.valve.name} has not reported {_since(facts, report.at_us)}."
+        return f"The valve {facts.valve.name} has not reported since {instant(report.at_us)}."
     if report.position is not Valve.CLOSED:
         return f"The valve {facts.valve.name} reports {report.position.name.lower()}, not closed."
     return ""
@@ -279,7 +278,7 @@ def _pump(facts: ValveFacts) -> str:
         return "No pump reports here: a valve is never opened to a pump that is not known to be running."
     if age_s(facts.now_us, pump.at_us, pump.arrived_us) > REPORT_FRESH_S:
         return (
-            f"The pump has not reported {_since(facts, pump.at_us)}: "
+            f"The pump has not reported since {instant(pump.at_us)}: "
             "a valve is never opened to a pump that is not known to be running."
         )
     if not pump.running:
@@ -350,7 +349,7 @@ def _valve_unreported(facts: ValveFacts) -> str:
     if report is None:
         return f"The valve {facts.valve.name} has never reported where it stands."
     if age_s(facts.now_us, report.at_us, report.arrived_us) > REPORT_FRESH_S:
-        return f"The valve {facts.valve.name} has not reported {_since(facts, report.at_us)}."
+        return f"The valve {facts.valve.name} has not reported since {instant(report.at_us)}."
     if report.position is Valve.UNKNOWN:
         return f"The valve {facts.valve.name} reports that it does not know where it stands."
     return ""
@@ -375,25 +374,15 @@ def _battery(facts: ValveFacts) -> str:
     needed_us = until_us + round(max(BATTERY_MARGIN_S, BATTERY_MARGIN_SHARE * rest_s) * US)
     if battery.lasts_until_us >= needed_us:
         return ""
-    lasts = local(battery.lasts_until_us, facts.valve.time_zone)
+    lasts = instant(battery.lasts_until_us)
     return (
         f"The battery of {battery.name} may be flat {lasts}; with its margin the hold needs it "
-        f"until {local(needed_us, facts.valve.time_zone)}."
+        f"until {instant(needed_us)}."
     )
-
-
-def _since(facts: ValveFacts, us: int) -> str:
-    return f"since {local(us, facts.valve.time_zone)}"
 
 
 def _state_since_us(order: Order) -> int:
     return order.asked_us if order.sent_us is None else order.sent_us
-
-
-def local(us: int, time_zone: str) -> str:
-    """A moment in the site's own time, for a sentence."""
-    moment: datetime = to_datetime(us).astimezone(ZoneInfo(time_zone))
-    return f"{moment:%a} {moment.day} {moment:%b}, {moment:%H:%M}"
 
 
 def _of(*deeds: Deed) -> frozenset[Deed]:

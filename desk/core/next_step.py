@@ -64,8 +64,8 @@ class Situation:
 
     Parameters
     ----------
-    gauge, heard : bool
-        Whether a gauge serves the job, and whether it was heard of lately.
+    gauge, heard, read : bool
+        Whether a gauge serves the job, whether it was heard of lately, and whether it ever gave a reading.
     on_circuit : bool
         Whether that gauge sits on the circuit's side of the valve.
     phase_over : bool
@@ -85,6 +85,7 @@ class Situation:
     state: JobState
     gauge: bool = True
     heard: bool = True
+    read: bool = False
     on_circuit: bool = True
     phase: PhaseKind | None = None
     phase_over: bool = False
@@ -156,6 +157,9 @@ def _of_the_gauge(now: Situation) -> Step | None:
         return None
     if now.phase is None:
         why = "It has said nothing for this job yet. See to its battery and the gateway's reach."
+        if now.read:
+            why = "Its last reading is too old to count. See to its battery and the gateway's reach."
+            return Step("listen", "See to the gauge", why, Tone.ACT, guides=(Guide.GAUGE,))
         return Step("listen", "Switch the gauge on", why, Tone.ACT, guides=(Guide.GAUGE,))
     why = "Nothing is heard of it any more. See to its battery and the gateway's reach; what it measured "
     why += "meanwhile comes later, if it keeps it."

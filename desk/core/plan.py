@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from desk.core.interlocks import age_s, local
+from desk.core.interlocks import age_s
 from model.clock import US
 from model.event import EventKind
 from model.hold_plan import HoldPlan, PlanEnd, PlanState, Progress
+from model.instants import instant, undated
 from model.judgement import Verdict
 from model.order import Order, OrderState, Report
 from model.reading import Valve
@@ -169,7 +170,7 @@ def call_off(progress: Progress, who: str) -> Step:
 
 def report_text(plan: HoldPlan, hold_s: float, hold: HoldSeen | None) -> str:
     """How it went, in sentences."""
-    progress, zone = plan.progress, plan.time_zone
+    progress = plan.progress
     if progress.end is PlanEnd.NOT_BEGUN:
         why = " ".join(progress.blocked) or "The target was not held for the time that was asked for."
         return f"Plan {plan.id}: no hold has begun, and none will by this plan. {why}"
@@ -179,14 +180,14 @@ def report_text(plan: HoldPlan, hold_s: float, hold: HoldSeen | None) -> str:
         return f"Plan {plan.id}: the valve was ordered closed and has not reported closed."
     if progress.closed_us is None or progress.end is not None:
         return f"Plan {plan.id} ended without a verdict: {_ended(progress)}."
-    closed = local(progress.closed_us, zone)
+    closed = instant(progress.closed_us)
     if progress.out_of_reach_us is not None:
-        since = local(progress.out_of_reach_us, zone)
+        since = instant(progress.out_of_reach_us)
         return (
             f"Plan {plan.id}: awaiting readings. The gateway is out of reach since {since}; the valve is "
             f"believed closed since {closed}. Readings that it has stored count when they come."
         )
-    ends = local(progress.closed_us + round(hold_s * US), zone)
+    ends = instant(progress.closed_us + round(hold_s * US))
     return f"Plan {plan.id}: " + (
         "the time of the hold is over; its verdict awaits readings."
         if progress.over
@@ -287,8 +288,8 @@ def _begin(plan: HoldPlan, seen: Seen) -> Step:
         blocked_since_us=None,
         blocked_told=False,
     )
-    ends = local(closed_us + round(seen.hold_s * US), plan.time_zone)
-    line = f"The valve reports closed since {local(closed_us, plan.time_zone)}: the hold runs until {ends}."
+    ends = instant(closed_us + round(seen.hold_s * US))
+    line = f"The valve reports closed since {instant(closed_us)}: the hold runs until {ends}."
     return Step(begun, (line,), went_on)
 
 
@@ -297,7 +298,7 @@ def _holding(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
     closed_us = progress.closed_us or 0
     opened = report is not None and report.position in (Valve.OPEN, Valve.MOVING) and report.at_us > closed_us
     if opened and report is not None:
-        when = local(report.since_us, plan.time_zone)
+        when = instant(report.since_us)
         text = (
             f"Plan {plan.id}: the valve {plan.valve} reports {report.position.name.lower()} since {when}, "
             "during the hold. The plan ends and moves nothing."
@@ -321,12 +322,11 @@ def _holding(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
 
 def _reach(plan: HoldPlan, progress: Progress, seen: Seen, now_us: int, lines: list[str]) -> Progress:
     """Note when a gateway goes out of reach and comes back."""
-    zone = plan.time_zone
     if not seen.online and progress.out_of_reach_us is None:
         since_us = seen.presence_us or now_us
         lines.append(
-            f"The gateway {plan.gateway} is out of reach since {local(since_us, zone)}. The valve is "
-            f"believed closed since {local(progress.closed_us or now_us, zone)}; "
+            f"The gateway {plan.gateway} is out of reach since {instant(since_us)}. The valve is "
+            f"believed closed since {instant(progress.closed_us or now_us)}; "
             "stored readings count when they come."
         )
         return replace(progress, out_of_reach_us=since_us)
@@ -347,7 +347,9 @@ def _verdict(progress: Progress, hold: HoldSeen) -> Step:
 
 def _blocked(progress: Progress, reasons: tuple[str, ...], now_us: int) -> Step:
     """It cannot go on now; what hinders is logged when it changes, and told once it has lasted."""
-    lines = () if reasons == progress.blocked else (f"Hindered: {' '.join(reasons)}",)
+    # When a battery may be flat moves with each look, and is nothing new.
+    known = tuple(map(undated, reasons)) == tuple(map(undated, progress.blocked))
+    lines = () if known else (f"Hindered: {' '.join(reasons)}",)
     since_us = progress.blocked_since_us if progress.blocked_since_us is not None else now_us
     progress = replace(progress, blocked=reasons, blocked_since_us=since_us)
     if progress.blocked_told or now_us - since_us < BLOCKED_S * US:

@@ -10,6 +10,7 @@ import pytest
 
 from model.clock import US, to_us
 from model.reading import Valve
+from store import plans
 from store.database import Connection
 from tests.api.scene import MINUTE, Made, Scene
 from tests.api.serving import TECHNICIAN, Serving
@@ -95,6 +96,25 @@ def test_what_cannot_be_used_is_said(
     answer = client.post("/api/v1/hold-plans", json=wish(made, **more))
     assert answer.status_code == status, answer.text
     assert field is None or answer.json()["errors"][0]["field"].endswith(field)
+
+
+def test_its_texts_are_kept_as_data_and_read_in_the_readers_units_and_at_the_sites_time(
+    api: Serving, conn: Connection, made: Made
+) -> None:
+    with api.client(TECHNICIAN) as client:
+        plan = make(client, made)
+        plans.note(conn, plan["id"], ["Verdict: it rose to 500 micron (66.7 Pa) by 2026-11-24T05:00:00Z."], 0)
+        address = f"/api/v1/hold-plans/{plan['id']}"
+        machine = client.get(address).json()
+        assert machine["log"][-1]["text"].endswith("500 micron (66.7 Pa) by 2026-11-24T05:00:00Z.")
+        assert "not before 20" in machine["log"][0]["text"]
+        client.patch("/api/v1/me/preferences", json={"pressure_unit": "hPa", "locale": "de-DE"})
+        page = client.get(f"/jobs/{made.job.id}/plan/{plan['id']}").text
+        mine = client.get(address).json()["log"][-1]["text"]
+        for text in (page, mine):
+            assert "0,667\u202fhPa" in text.replace("\u00a0", "\u202f")
+            assert "06:00" in text
+            assert "05:00:00Z" not in text
 
 
 def test_a_valve_has_one_plan(client: httpx.Client, made: Made) -> None:

@@ -42,6 +42,7 @@ def stalled(named: Standing) -> PullDown:
 NOW = {
     "no gauge": (replace(PULLING, gauge=False), "gauge"),
     "gauge never heard": (Situation(JobState.PLANNED, heard=False), "listen"),
+    "gauge read once, long ago": (Situation(JobState.RUNNING, heard=False, read=True), "listen"),
     "gauge fell silent": (replace(PULLING, heard=False), "listen"),
     "before the pull-down": (Situation(JobState.RUNNING, phase=PhaseKind.IDLE), "pump"),
     "pump runs against the closed valve": (
@@ -169,3 +170,11 @@ def check(now: Situation, step: Step) -> None:
 @given(any_situation())
 def test_nothing_proposes_to_open_to_a_pump_that_is_not_known_to_run(now: Situation) -> None:
     check(now, next_step(now))
+
+
+def test_of_a_gauge_that_has_read_before_it_is_not_said_that_it_said_nothing() -> None:
+    never = next_step(Situation(JobState.RUNNING, heard=False))
+    once = next_step(Situation(JobState.RUNNING, heard=False, read=True))
+    assert "said nothing" in never.why
+    assert "said nothing" not in once.why
+    assert "last reading is too old" in once.why

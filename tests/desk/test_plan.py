@@ -16,6 +16,7 @@ from desk.core.plan import HoldSeen, Seen, Step
 from model.clock import US
 from model.event import EventKind
 from model.hold_plan import HoldPlan, PlanEnd, PlanState, Progress
+from model.instants import instant
 from model.judgement import Verdict
 from model.order import Order, OrderAction, OrderResult, OrderState, Outcome, Report
 from model.reading import Valve
@@ -275,3 +276,15 @@ class Plans(RuleBasedStateMachine):
 
 TestPlans = Plans.TestCase
 TestPlans.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+
+
+def test_what_hinders_is_logged_once_though_its_moment_moves() -> None:
+    lines: list[str] = []
+    current = PLAN
+    for minute in range(5):
+        reason = f"The battery of g1 may be flat {instant(NIGHT_US + minute * 60 * US)}."
+        done = plan.hindered(current, [reason], NIGHT_US + minute * 60 * US)
+        lines += done.lines
+        current = at(done.progress)
+    assert lines == [f"Hindered: The battery of g1 may be flat {instant(NIGHT_US)}."]
+    assert plan.hindered(current, ["Another."], NIGHT_US).lines == ("Hindered: Another.",)

@@ -59,19 +59,21 @@ INSERT INTO audit (at, act, subject) VALUES (%(at)s, 'add-site', 'site:1');
 MIGRATE = "import sys; from store.migrate import migrate; print(migrate(sys.argv[1]))"
 
 
-@pytest.fixture
-def dsn(empty_database: str) -> str:
-    """A database as the first release left it."""
-    engine = create_engine(
-        "postgresql+psycopg://", creator=lambda: psycopg.connect(empty_database), poolclass=NullPool
-    )
+def upgrade_to(dsn: str, revision: str) -> None:
+    engine = create_engine("postgresql+psycopg://", creator=lambda: psycopg.connect(dsn), poolclass=NullPool)
     config = Config()
     config.set_main_option("script_location", str(migrate.MIGRATIONS))
     with engine.connect() as connection:
         config.attributes["connection"] = connection
-        command.upgrade(config, FIRST)
+        command.upgrade(config, revision)
         connection.commit()
     engine.dispose()
+
+
+@pytest.fixture
+def dsn(empty_database: str) -> str:
+    """A database as the first release left it."""
+    upgrade_to(empty_database, FIRST)
     with connect(empty_database, application="test") as conn:
         ensure_layout(conn)
         values = {"at": AT, "digest": digest("of-mara")}
@@ -138,3 +140,39 @@ def test_each_instrument_serves_one_job_at_a_time_from_then_on(dsn: str) -> None
             conn.execute(
                 "INSERT INTO assignment (job_id, instrument_id, since) VALUES (1, 3, %s)", (AT + 2 * hour,)
             )
+
+
+def test_what_is_newest_is_what_the_database_is_brought_to(dsn: str) -> None:
+    assert migrate.migrate(dsn) == migrate.current(dsn)
+
+
+PLAN = """
+INSERT INTO instrument (gateway_id, name, role, position) VALUES (1, 'v1', 'valve', 'pump');
+INSERT INTO hold_plan (job_id, instrument_id, made_at, held_s, report_at, state, progress)
+    SELECT 1, i.id, %(at)s, 600, '2027-01-01 06:30+00', 'waiting',
+           '{"state": "waiting", "blocked": ["Out of reach since Thu 31 Dec, 23:50: turn it."]}'
+    FROM instrument i WHERE i.name = 'v1';
+INSERT INTO hold_plan_line (plan_id, at, text) VALUES
+    (1, '2026-06-30 22:00+00', 'Made: not before Wed 1 Jul, 01:00; tell how it went Wed 1 Jul, 06:30.'),
+    (1, '2026-12-31 23:00+00', 'It runs until Fri 1 Jan, 07:00.'),
+    (1, '2027-01-01 01:00+00', 'It is out of reach since Thu 31 Dec, 23:50.'),
+    (1, '2027-01-01 02:00+00', 'Called off by Sun 1 Ltd.')
+"""
+
+
+def test_moments_in_the_log_of_a_plan_become_instants(dsn: str) -> None:
+    upgrade_to(dsn, "0021")
+    with connect(dsn, application="test") as conn:
+        for statement in PLAN.strip().split(";\nINSERT"):
+            conn.execute(f"INSERT {statement.removeprefix('INSERT')}".encode(), {"at": AT})
+    migrate.migrate(dsn)
+    with connect(dsn, application="test") as conn:
+        # Lisbon: an hour ahead of UTC in summer, with it in winter.
+        assert [row["text"] for row in rows(conn, "SELECT text FROM hold_plan_line ORDER BY id")] == [
+            "Made: not before 2026-07-01T00:00:00Z; tell how it went 2026-07-01T05:30:00Z.",
+            "It runs until 2027-01-01T07:00:00Z.",
+            "It is out of reach since 2026-12-31T23:50:00Z.",
+            "Called off by Sun 1 Ltd.",
+        ]
+        (plan,) = rows(conn, "SELECT progress FROM hold_plan")
+        assert plan["progress"]["blocked"] == ["Out of reach since 2026-12-31T23:50:00Z: turn it."]
