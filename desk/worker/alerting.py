@@ -14,9 +14,10 @@ import psycopg
 
 from desk.core import life, rules
 from desk.core.message import cloud_event
+from model.channel import Tells
 from model.clock import US, Clock
 from model.event import Event
-from store import alerts, events, notifications
+from store import alerts, channels, events, notifications
 from store.database import Connection, one
 from store.measures import Measures
 
@@ -27,14 +28,18 @@ LOCK = 0x4445534B
 BATCH = 200
 """Events a transaction: alerts of the first ones must not wait for long."""
 
-WEBHOOK = "webhook"
-
 
 @dataclass(frozen=True, slots=True)
 class Outlets:
-    """Where notifications go: names of the channels, and the source that they name."""
+    """Where notifications go besides the company's channels, and the source that they name.
 
-    channels: tuple[str, ...]
+    Parameters
+    ----------
+    channels : tuple of int
+        The webhook of this desk's settings, if they name one. Where they name none it is told nothing.
+    """
+
+    channels: tuple[int, ...]
     source: str
 
 
@@ -100,14 +105,21 @@ def _write(conn: Connection, change: life.Change | None, outlets: Outlets) -> No
     if change is None:
         return
     alert_id = alerts.save(conn, change.alert, change.what, note=change.note, event_id=change.alert.event_id)
-    if not (change.worth_telling and outlets.channels):
+    if not change.worth_telling:
+        return
+    told = [
+        one
+        for one in channels.telling(conn, Tells.ALERTS)
+        if not one.of_settings or one.id in outlets.channels
+    ]
+    if not told:
         return
     site, job = alerts.where(conn, alert_id)
-    for channel in outlets.channels:
+    for channel in told:
         body = cloud_event(
             change, alert_id, event_id=str(uuid.uuid4()), source=outlets.source, site=site, job=job
         )
-        notifications.enqueue(conn, alert_id, channel, change.what, body, change.alert.updated_us)
+        notifications.enqueue(conn, channel.id, change.what, body, change.alert.updated_us, alert_id=alert_id)
 
 
 def _cursor(conn: Connection) -> int:

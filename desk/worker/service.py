@@ -14,9 +14,9 @@ import psycopg
 
 from desk.config import DeskConfig
 from desk.worker import alerting, courier, expiry, planning, watching
-from model.clock import US, Clock
+from model.clock import US, Clock, to_datetime
 from model.errors import BadInput, ThreadDied
-from store import beats, orders, timers
+from store import beats, channels, orders, timers
 from store.database import Connection, connect
 from store.measures import Measures
 
@@ -46,16 +46,14 @@ def run(config: DeskConfig, clock: Clock, stop: threading.Event) -> None:
     instance = config.instance or f"{socket.gethostname()}:{os.getpid()}"
     measures = Measures()
     carrier = Carrier(config, stop, measures)
-    if config.webhook_url:
-        carrier.start()
+    carrier.start()
     while not stop.is_set():
         try:
             _work(config, clock, stop, instance, measures, carrier)
         except psycopg.Error:
             log.exception("the desk lost its database and tries again")
             stop.wait(RECONNECT_S)
-    if config.webhook_url:
-        carrier.join(FAREWELL_S)
+    carrier.join(FAREWELL_S)
 
 
 class Carrier(threading.Thread):
@@ -98,7 +96,6 @@ def _work(
     carrier: Carrier,
 ) -> None:
     """One life of the connections."""
-    outlets = alerting.Outlets((alerting.WEBHOOK,) if config.webhook_url else (), config.source)
     with (
         connect(config.dsn, application="desk") as conn,
         connect(config.dsn, application="desk-ear", autocommit=True) as ear,
@@ -106,6 +103,8 @@ def _work(
         # Listening before the first look: what is recorded from here on wakes us.
         ear.execute("LISTEN event")
         ear.execute(f"LISTEN {orders.CHANNEL}".encode())
+        webhook = channels.of_settings(ear, config.webhook_url, to_datetime(clock.now_us()))
+        outlets = alerting.Outlets(() if webhook is None else (webhook,), config.source)
         next_beat = 0.0
         while not stop.is_set():
             carrier.check()

@@ -8,7 +8,6 @@ because an alert matters more than a receiver's patience.
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from http import HTTPStatus
@@ -16,21 +15,11 @@ from typing import Any
 
 import httpx
 
+from desk.worker.outcome import Outcome
+
 CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
 LONGEST_RETRY_AFTER_S = 86_400.0
 """A receiver may not ask for more; our own choice."""
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of an attempt."""
-
-    delivered: bool = False
-    gone: bool = False
-    """The receiver wants nothing ever again."""
-    error: str = ""
-    retry_after_s: float | None = None
-    """The receiver wants nothing at all for so long [s]."""
 
 
 async def deliver(client: httpx.AsyncClient, url: str, body: dict[str, Any], timeout_s: float) -> Outcome:
@@ -75,11 +64,6 @@ def parse_retry_after(value: str | None, now: datetime) -> float | None:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     return min(max((moment - now).total_seconds(), 0.0), LONGEST_RETRY_AFTER_S)
-
-
-def backoff_s(attempts: int, first_s: float, limit_s: float) -> float:
-    """Wait after so many failed attempts, the last one included [s]: doubled each time, up to a limit."""
-    return min(first_s * 2.0 ** min(attempts - 1, 60), limit_s)
 
 
 def _phrase(status: int) -> str:

@@ -10,16 +10,26 @@ from desk.config import DeskConfig
 from desk.worker import alerting
 from desk.worker.alerting import Outlets
 from model.alert import Alert, AlertState, Priority
-from model.clock import HandClock
+from model.channel import Channel, Kind, Tells
+from model.clock import HandClock, to_datetime
 from model.event import EventKind
-from store import alerts, beats
+from store import alerts, beats, channels
+from store.audit import By
+from store.channels import NewChannel
 from store.database import Connection, connect
 from tests.desk.conftest import Running
 from tests.desk.facts import NIGHT_US, all_alerts, outbox, record
 from tests.waiting import wait_until
 
 CLOCK = HandClock(NIGHT_US + 60_000_000)
-OUTLETS = Outlets(("webhook",), "urn:test")
+OUTLETS = Outlets((), "urn:test")
+
+
+@pytest.fixture(autouse=True)
+def dispatch(conn: Connection) -> Channel:
+    """Where the company is told."""
+    new = NewChannel(Kind.MAIL, "Dispatch", "desk@example.org", (Tells.ALERTS,), address="desk@example.org")
+    return channels.add(conn, None, new, By(to_datetime(CLOCK.us)))
 
 
 def work_off(conn: Connection) -> int | None:

@@ -16,11 +16,17 @@ import pytest
 from desk.config import DeskConfig
 from desk.worker import alerting, webhook
 from desk.worker.alerting import Outlets
+from desk.worker.outcome import backoff_s
 from desk.worker.service import check
+from model.channel import Kind, Tells
 from model.clock import HandClock
-from model.errors import BadInput
+from model.errors import BadInput, Conflict
 from model.event import EventKind
+from store import channels
+from store.audit import By
+from store.channels import NewChannel
 from store.database import Connection
+from store.seal import Seal
 from tests.desk.conftest import Running
 from tests.desk.facts import NIGHT_US, all_alerts, outbox, record
 from tests.desk.receiver import Answer, Receiver
@@ -81,17 +87,109 @@ def test_retry_after_is_observed_for_everything_to_that_receiver(
     assert len(receiver.ids) == 1
 
 
-def test_gone_gives_up_and_sends_nothing_more(
+def test_gone_stops_the_webhook_also_beyond_a_restart(
     database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
 ) -> None:
     receiver.script = [Answer(410)]
     with running(replace(config(database, receiver), webhook_parallel=1)):
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:a")
         wait_until(lambda: [row for row in outbox(conn) if row["given_up_at"]], what="giving up")
+        wait_until(lambda: channels.of(conn, None)[0].stopped_at, what="the stop")
+    with running(config(database, receiver)):
         record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
         wait_until(lambda: len([row for row in outbox(conn) if row["given_up_at"]]) == 2, what="both")
     assert len(receiver.ids) == 1
     assert all(row["sent_at"] is None and "410 Gone" in row["last_error"] for row in outbox(conn))
+    ((channel, person),) = channels.troubled(conn)
+    assert (channel.of_settings, channel.stopped_because, person) == (True, "answered 410 Gone", None)
+
+
+def stopped(database: str, conn: Connection, receiver: Receiver) -> int:
+    """The webhook of the settings, stopped by its receiver."""
+    number = channels.of_settings(conn, receiver.url, NOW)
+    assert number is not None
+    channels.stop(conn, number, "answered 410 Gone")
+    return number
+
+
+def test_a_stopped_webhook_goes_on_when_somebody_lets_it(
+    database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
+) -> None:
+    number = stopped(database, conn, receiver)
+    with running(config(database, receiver)):
+        record(conn, job_id, EventKind.HOLD_FAILED, "hold:a")
+        wait_until(lambda: [row for row in outbox(conn) if row["given_up_at"]], what="giving up")
+        with conn.transaction():
+            channels.go_on(conn, channels.own(conn, number, None), By(NOW))
+        record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
+    assert channels.troubled(conn) == []
+    assert len(receiver.ids) == 1
+
+
+def test_a_stopped_webhook_goes_on_when_its_address_is_changed(
+    database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
+) -> None:
+    stopped(database, conn, receiver)
+    changed = replace(config(database, receiver), webhook_url=f"{receiver.url}&again=1")
+    with running(changed):
+        record(conn, job_id, EventKind.HOLD_FAILED)
+        wait_until(lambda: [row for row in outbox(conn) if row["sent_at"]], what="the delivery")
+    assert receiver.received[0].path.endswith("&again=1")
+
+
+def webhook_of_the_company(conn: Connection, seal: Seal, url: str) -> int:
+    new = NewChannel(Kind.WEBHOOK, "Ledger", "http://127.0.0.1/…", (Tells.ALERTS,), sealed=seal.close(url))
+    return channels.add(conn, None, new, By(NOW)).id
+
+
+def test_what_is_gone_stops_that_webhook_only(
+    database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
+) -> None:
+    seal, other = Seal("k" * 40), Receiver()
+    other.start()
+    number = webhook_of_the_company(conn, seal, other.url)
+    receiver.script = [Answer(410)]
+    try:
+        with running(replace(config(database, receiver), seal=seal)):
+            record(conn, job_id, EventKind.HOLD_FAILED, "hold:a")
+            wait_until(lambda: channels.troubled(conn), what="the stop")
+            record(conn, job_id, EventKind.HOLD_FAILED, "hold:b")
+            wait_until(lambda: len(other.ids) == 2, what="the other webhook's second event")
+    finally:
+        other.stop()
+    assert [channel.id for channel, _ in channels.troubled(conn)] != [number]
+    assert len(receiver.ids) == 1
+
+
+def test_a_webhook_that_hangs_holds_up_no_other(
+    database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
+) -> None:
+    seal, other = Seal("k" * 40), Receiver()
+    other.start()
+    webhook_of_the_company(conn, seal, other.url)
+    receiver.hanging.set()
+    try:
+        with running(replace(config(database, receiver), seal=seal)):
+            for number in range(10):
+                record(conn, job_id, EventKind.HOLD_FAILED, f"hold:{number}")
+            wait_until(lambda: len(other.ids) == 10, what="all over the other")
+    finally:
+        other.stop()
+    assert len(receiver.ids) == 4, "as many as a webhook takes at once"
+
+
+def test_without_a_key_no_secret_address_is_kept() -> None:
+    with pytest.raises(Conflict, match="HOLDFAST_SEAL_KEY"):
+        Seal("").close("https://example.org/?token=x")
+
+
+def test_under_another_key_an_address_cannot_be_read() -> None:
+    sealed = Seal("a" * 40).close("https://example.org/?token=x")
+    assert b"token" not in sealed
+    assert Seal("a" * 40).open(sealed) == "https://example.org/?token=x"
+    with pytest.raises(BadInput, match="the key is another one"):
+        Seal("b" * 40).open(sealed)
 
 
 def test_given_up_after_the_last_attempt(
@@ -138,7 +236,9 @@ def test_what_was_committed_and_not_sent_goes_out_with_the_next_start(
     database: str, conn: Connection, job_id: int, receiver: Receiver, running: Running
 ) -> None:
     record(conn, job_id, EventKind.HOLD_FAILED)
-    alerting.work_off(conn, HandClock(NIGHT_US), Outlets(("webhook",), "urn:test"))
+    webhook_id = channels.of_settings(conn, receiver.url, NOW)
+    assert webhook_id is not None
+    alerting.work_off(conn, HandClock(NIGHT_US), Outlets((webhook_id,), "urn:test"))
     stored = conn.execute("SELECT body ->> 'id' AS id FROM notification").fetchone()
     assert stored is not None
     with running(config(database, receiver)):
@@ -270,14 +370,14 @@ def test_retry_after_is_seconds_or_a_date(value: str | None, seconds: float | No
 
 
 def test_wait_doubles_up_to_a_limit() -> None:
-    waits = [webhook.backoff_s(attempts, 1.0, 300.0) for attempts in (1, 2, 3, 8, 9, 10, 10_000)]
+    waits = [backoff_s(attempts, 1.0, 300.0) for attempts in (1, 2, 3, 8, 9, 10, 10_000)]
     assert waits == [1.0, 2.0, 4.0, 128.0, 256.0, 300.0, 300.0]
 
 
 def test_default_number_of_attempts_lasts_about_three_days() -> None:
     default = DeskConfig("")
     total = sum(
-        webhook.backoff_s(attempts, default.backoff_s, default.backoff_limit_s)
+        backoff_s(attempts, default.backoff_s, default.backoff_limit_s)
         for attempts in range(1, default.attempts)
     )
     assert 2.9 * 86_400 < total < 3.1 * 86_400
