@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from analytics.core.track import Sample, TrackSettings, TrackState, View, begin, fold, view
 from model.clock import US
 from model.equipment import Instrument, Position, Role
+from model.judgement import HoldTest
 from model.procedure import Procedure
 from model.reading import Quantity, Valve
 
@@ -43,6 +44,11 @@ def settings(
     deciding_id: int | None = None,
 ) -> TrackSettings:
     return TrackSettings(procedure, instruments or (CIRCUIT_GAUGE, ISOLATION_VALVE), deciding_id, volume_m3)
+
+
+LIMIT = 2500 * MICRON
+TOP = 20_000 * MICRON
+RANGED = settings(USUAL, instrument(GAUGE, low=1.0, high=TOP), ISOLATION_VALVE)
 
 
 def at(seconds: float) -> int:
@@ -105,3 +111,21 @@ def judge(samples: Iterable[Sample], given: TrackSettings | None = None, now_s: 
 
 def folded(ordered: Sequence[Sample], given: TrackSettings) -> TrackState:
     return fold(begin(given), given, ordered)
+
+
+def only(samples: list[Sample], given: TrackSettings | None = None, now_s: float | None = None) -> HoldTest:
+    holds = judge(samples, given, now_s).holds
+    assert len(holds) == 1
+    return holds[0]
+
+
+def flat(value: float) -> Callable[[float], float]:
+    return lambda _: value
+
+
+def step(at_s: float, before: float, after: float, until_s: float = math.inf) -> Callable[[float], float]:
+    return lambda t: after if at_s <= t < until_s else before
+
+
+def without(samples: list[Sample], start_s: float, end_s: float) -> list[Sample]:
+    return [one for one in samples if not (at(start_s) < one.time_us < at(end_s))]
