@@ -13,7 +13,8 @@ from itertools import groupby
 import psycopg
 
 from analytics.core.track import Sample, View, view
-from analytics.worker import chain, ends, plan, pulling, silence, states
+from analytics.worker import claiming, ends, plan, pulling, silence, states
+from analytics.worker.claiming import SILENCE, WAKE, Claim
 from analytics.worker.config import AnalyseConfig
 from analytics.worker.ends import STATES, Ends
 from analytics.worker.moments import lasting, settled_us
@@ -25,20 +26,16 @@ from model.clock import US, Clock
 from model.event import EventKind
 from model.job import JobState
 from model.reading import Quantity
-from store import events, judgement, rollups, setups, standing, timers, tracks, work
+from store import events, judgement, setups, standing, timers, tracks, work
 from store.database import Connection
 from store.events import NewEvent
 from store.measures import Measures
 from store.setups import Setup
 from store.timers import Timer
 from store.tracks import Progress
-from store.work import Span, Touched
+from store.work import Span
 
 log = logging.getLogger(__name__)
-
-WAKE = timers.JOB_WAKE
-SILENCE = timers.JOB_SILENCE
-KINDS = (WAKE, SILENCE)
 
 REWRITE_S = 5.0
 """How often numbers that change with every reading (the last pressure of a running hold) are written [s]."""
@@ -53,15 +50,6 @@ class Done:
     instruments: int
     jobs: int
     samples: int
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """What this transaction has to itself."""
-
-    touched: tuple[Touched, ...]
-    tasks: tuple[Task, ...]
-    events: tuple[NewEvent, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +89,14 @@ class Worker:
         entries: dict[int, Entry] = {}
         with conn.transaction():
             now_us = self.clock.now_us()
-            claim = self._claim(conn, limit, now_us)
+            # At most half of it in hurry: the others get on as well.
+            claim = claiming.take(conn, limit, now_us, self.memory.first(limit // 2))
             if not claim.touched and not claim.tasks:
                 return Done(0, 0, 0)
             full = len(claim.touched) >= limit
             plans, rest = self._plan(conn, claim.tasks, full=full)
             left = {task.job_id for task in rest}
-            kept = self._give_back(conn, claim, left)
+            kept = claiming.give_back(conn, claim, left, now_us)
             folded, failed, samples = self._fold(conn, plans)
             told = list(claim.events)
             told += self._write_all(conn, folded, failed, entries, now_us)
@@ -136,41 +125,13 @@ class Worker:
         """Count a failure of the oldest work alone, after a step over it failed as a whole."""
         with conn.transaction():
             now_us = self.clock.now_us()
-            claim = self._claim(conn, 1, now_us)
+            claim = claiming.take(conn, 1, now_us, ())
             plans, _ = self._plan(conn, claim.tasks, full=False)
-            self._give_back(conn, claim, set())
+            claiming.give_back(conn, claim, (), now_us)
             told = self._failures(conn, {one.setup.job.id: (one, error) for one in plans}, now_us)
             events.record(conn, [*claim.events, *told], now_us)
 
-    # Claiming -----------------------------------------------------------------------------------
-
-    def _claim(self, conn: Connection, limit: int, now_us: int) -> Claim:
-        # At most half of it: whoever waits without hurry gets on as well.
-        touched = work.claim(conn, limit, self.memory.first(limit // 2))
-        due = timers.due(conn, KINDS, now_us, limit)
-        if not touched and not due:
-            return Claim((), (), ())
-        spans = [Span(item.instrument_id, item.since_us, item.until_us) for item in touched]
-        services = setups.services(conn, spans) if spans else []
-        loose = plan.uncovered(touched, services)
-        cut, waiting = chain.look(conn, spans, loose, now_us)
-        if cut.again:
-            services = setups.services(conn, spans)
-        tasks = plan.tasks_of(touched, services)
-        for timer in due:
-            task = tasks.get(int(timer.subject), Task(int(timer.subject)))
-            tasks[task.job_id] = (
-                replace(task, woken=True) if timer.kind == WAKE else replace(task, silence=True)
-            )
-        mine = work.lock_jobs(conn, tasks)
-        # An instrument is done only with all its jobs: else its rows stay, and doing the others twice does
-        # no harm.
-        busy = waiting | {service.instrument_id for service in services if service.job_id not in mine}
-        return Claim(
-            tuple(item for item in touched if item.instrument_id not in busy),
-            tuple(tasks[job_id] for job_id in sorted(mine)),
-            tuple(cut.events),
-        )
+    # Planning -----------------------------------------------------------------------------------
 
     def _plan(self, conn: Connection, tasks: Sequence[Task], *, full: bool) -> tuple[list[Plan], list[Task]]:
         """Plans for this transaction, and the tasks that did not fit in; ``full``: others wait."""
@@ -195,24 +156,6 @@ class Worker:
         self._short_ones = 0 if any(one.long for one in fitting) else self._short_ones + 1
         chosen = {one.setup.job.id for one in fitting}
         return fitting, [one.task for one in plans if one.setup.job.id not in chosen]
-
-    def _give_back(self, conn: Connection, claim: Claim, left: set[int]) -> set[int]:
-        """Delete the work rows and timers that are dealt with; returns the instruments with work left.
-
-        What did not fit in is work of its own again: were the rows to stay, the jobs that fitted would be
-        judged from there again each time, and would leave no room for it for ever.
-        """
-        waiting = [task for task in claim.tasks if task.job_id in left and task.touched is not None]
-        spans = [Span(number, *task.touched) for task in waiting if task.touched for number in task.heard]
-        done = list(claim.touched)
-        rollups.note(conn, [Span(item.instrument_id, item.since_us, item.until_us) for item in done])
-        work.done(conn, done)
-        work.add(conn, spans)
-        now_us = self.clock.now_us()
-        taken = [task for task in claim.tasks if task.job_id not in left]
-        timers.take(conn, WAKE, [str(task.job_id) for task in taken if task.woken], now_us)
-        timers.take(conn, SILENCE, [str(task.job_id) for task in taken if task.silence], now_us)
-        return {span.instrument_id for span in spans}
 
     # Folding ------------------------------------------------------------------------------------
 

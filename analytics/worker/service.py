@@ -10,8 +10,9 @@ import time
 
 import psycopg
 
+from analytics.worker.claiming import KINDS
 from analytics.worker.config import AnalyseConfig
-from analytics.worker.judge import KINDS, Worker
+from analytics.worker.judge import Worker
 from analytics.worker.upkeep import Upkeep
 from model.clock import US, Clock
 from model.errors import ThreadDied
