@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from model.equipment import Position
+
 
 class JobState(StrEnum):
     """Life of a job: running → finished or unproven (and back, if pumped again) → closed."""
@@ -56,6 +58,11 @@ class Assignment:
     """An instrument served a job from ``since_us`` until before ``until_us`` (None: still does).
 
     The ``fixed`` ends were given by a person; the rule for walk-up jobs moves only the others.
+
+    Parameters
+    ----------
+    side : Position or None
+        On which side of the valve a gauge sat all the while, as a person said; None: where it is registered.
     """
 
     id: int
@@ -66,3 +73,4 @@ class Assignment:
     deciding: bool
     since_fixed: bool = False
     until_fixed: bool = False
+    side: Position | None = None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from psycopg import errors
 
@@ -28,13 +29,14 @@ EARLIEST_US = 1_577_836_800_000_000
 @dataclass(frozen=True, slots=True)
 class Wish:
     """An instrument shall serve a job in a span of event time [µs], from ``since_us`` until before
-    ``until_us`` (None: for good)."""
+    ``until_us`` (None: for good); a gauge on a ``side`` of the valve (None: where it is registered)."""
 
     job_id: int
     instrument_id: int
     since_us: int
     until_us: int | None = None
     deciding: bool = False
+    side: Position | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,8 @@ class Served:
     until: datetime | None
     deciding: bool
     time_zone: str
+    side: Position | None = None
+    """As a person said; None: where the instrument is registered."""
 
     @property
     def span(self) -> str:
@@ -63,22 +67,25 @@ class Served:
             "since": self.since,
             "until": self.until,
             "deciding": self.deciding,
+            "side": self.side,
         }
 
 
 _SERVED = """
 SELECT a.id, a.job_id, j.title, g.name || '/' || i.name AS label, a.instrument_id, a.since, a.until,
-       a.deciding, coalesce(s.time_zone, 'UTC') AS time_zone
+       a.deciding, a.side, coalesce(s.time_zone, 'UTC') AS time_zone
 FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id
 LEFT JOIN job j ON j.id = a.job_id LEFT JOIN site s ON s.id = coalesce(j.site_id, g.site_id)
 """
 _INSERT = """
-INSERT INTO assignment (job_id, instrument_id, since, until, deciding, since_fixed, until_fixed)
-VALUES (%(job_id)s, %(instrument_id)s, %(since)s, %(until)s, %(deciding)s, true, %(until_given)s) RETURNING *
+INSERT INTO assignment (job_id, instrument_id, since, until, deciding, side, since_fixed, until_fixed)
+VALUES (%(job_id)s, %(instrument_id)s, %(since)s, %(until)s, %(deciding)s, %(side)s, true, %(until_given)s)
+RETURNING *
 """
 _UPDATE = """
 UPDATE assignment SET job_id = %(job_id)s, instrument_id = %(instrument_id)s, since = %(since)s,
-    until = %(until)s, deciding = %(deciding)s, since_fixed = since_fixed OR NOT %(since_kept)s,
+    until = %(until)s, deciding = %(deciding)s, side = %(side)s,
+    since_fixed = since_fixed OR NOT %(since_kept)s,
     until_fixed = CASE WHEN %(until_kept)s THEN until_fixed ELSE %(until_given)s END
 WHERE id = %(id)s RETURNING *
 """
@@ -97,7 +104,7 @@ def by_id(conn: Connection, assignment_id: int) -> Served:
     row = conn.execute(_SERVED + "WHERE a.id = %s AND a.job_id IS NOT NULL", (assignment_id,)).fetchone()
     if row is None:
         raise NotFound(f"There is no assignment {assignment_id}.")
-    return Served(**row)
+    return _served(row)
 
 
 def assign(conn: Connection, wish: Wish, actor: Actor, *, take_over: bool = False) -> Assignment:
@@ -166,6 +173,43 @@ def correct(
     return kept
 
 
+def move(conn: Connection, assignment_id: int, side: Position, at_us: int, actor: Actor) -> Assignment:
+    """From a moment on [µs] a gauge sits on the other side of the valve; what it read before keeps its side.
+
+    On the circuit's side it decides from then on.
+
+    Raises
+    ------
+    BadInput
+        It did not serve then.
+    """
+    act = Act(conn, actor)
+    before = by_id(conn, assignment_id)
+    _lock(conn, [before.instrument_id], _jobs_of(before, None))
+    before = by_id(conn, assignment_id)
+    assert before.job_id is not None
+    at = to_datetime(at_us)
+    if not before.since < at or (before.until is not None and before.until <= at):
+        raise BadInput(
+            f"{before.label} serves this job {before.span}; it cannot be moved then.", field="since"
+        )
+    conn.execute("UPDATE assignment SET until = %s, until_fixed = true WHERE id = %s", (at, before.id))
+    until_us = None if before.until is None else to_us(before.until)
+    wish = Wish(before.job_id, before.instrument_id, at_us, until_us, side is Position.CIRCUIT, side)
+    kept = _write(act, wish, take_over=False)
+    after = by_id(conn, kept.id)
+    act.note("move-gauge", f"job:{before.job_id}", before.shown(), after.shown())
+    act.tell(
+        EventKind.JOB_CHANGED,
+        jobs.by_id(conn, before.job_id),
+        f"{after.label} moved to {_SIDES[side]} {local(at, before.time_zone)}, says {actor.name}; what it "
+        "read before keeps its side.",
+        {"assignment_id": kept.id},
+    )
+    act.done(f"assignment corrected by {actor.name}")
+    return kept
+
+
 def remove(conn: Connection, assignment_id: int, actor: Actor, *, to_rule: bool = False) -> None:
     """An instrument did not serve the job at all."""
     act = Act(conn, actor)
@@ -190,14 +234,22 @@ def kept_free(conn: Connection, instrument_ids: list[int]) -> list[Served]:
     rows = conn.execute(
         _SERVED + "WHERE a.job_id IS NULL AND a.instrument_id = ANY(%s) ORDER BY a.since", (instrument_ids,)
     )
-    return [Served(**row) for row in rows]
+    return [_served(row) for row in rows]
 
 
 # Parts --------------------------------------------------------------------------------------------------
 
 
+_SIDES = {Position.CIRCUIT: "the circuit's side", Position.PUMP: "the pump's side"}
+
+
 def _role(served: Served) -> str:
-    return "decides and serves" if served.deciding else "serves"
+    role = "decides and serves" if served.deciding else "serves"
+    return role if served.side is None else f"{role} on {_SIDES[served.side]}"
+
+
+def _served(row: dict[str, Any]) -> Served:
+    return Served(**{**row, "side": None if row["side"] is None else Position(row["side"])})
 
 
 def _jobs_of(before: Served, wish: Wish | None) -> list[int]:
@@ -219,7 +271,7 @@ def _write(act: Act, wish: Wish, *, take_over: bool, old: Served | None = None) 
     _check(conn, wish, old)
     span = _span(wish)
     meeting = {"instrument": wish.instrument_id, "but": 0 if old is None else old.id, **span}
-    for other in [Served(**row) for row in conn.execute(_MEETING, meeting).fetchall()]:
+    for other in [_served(row) for row in conn.execute(_MEETING, meeting).fetchall()]:
         if other.job_id is not None:
             _give_up(act, other, wish, take_over=take_over)
         _cut(conn, other.id, wish.since_us, wish.until_us)
@@ -230,6 +282,7 @@ def _write(act: Act, wish: Wish, *, take_over: bool, old: Served | None = None) 
         "job_id": wish.job_id,
         "instrument_id": wish.instrument_id,
         "deciding": wish.deciding,
+        "side": wish.side,
         "since_kept": same and old is not None and old.since == span["since"],
         "until_kept": same and old is not None and old.until == span["until"],
         "until_given": wish.until_us is not None,
@@ -275,11 +328,14 @@ def _check(conn: Connection, wish: Wish, old: Served | None) -> None:
             f"Job {job.id} is closed: say until when the instrument served it, or open the job again first.",
             field="until",
         )
-    if not wish.deciding or (old is not None and old.deciding and old.instrument_id == wish.instrument_id):
+    if wish.side is not None and row["role"] != Role.GAUGE:
+        raise BadInput(f"Only of a vacuum gauge the side is said; {row['label']} is none.", field="side")
+    same = old is not None and (old.instrument_id, old.side) == (wish.instrument_id, wish.side)
+    if not wish.deciding or (same and old is not None and old.deciding):
         return
     if row["role"] != Role.GAUGE:
         raise BadInput(f"Only a vacuum gauge can decide; {row['label']} is none.", field="deciding")
-    if row["position"] != Position.CIRCUIT:
+    if (wish.side or row["position"]) != Position.CIRCUIT:
         raise BadInput(
             f"{row['label']} sits on the pump's side; only a gauge on the circuit's side can decide.",
             field="deciding",
@@ -328,9 +384,9 @@ def _cut(conn: Connection, assignment_id: int, since_us: int, until_us: int | No
         pieces.append({**row, "since": until, "since_fixed": True})
     for piece in pieces:
         conn.execute(
-            "INSERT INTO assignment (job_id, instrument_id, since, until, deciding, since_fixed, "
+            "INSERT INTO assignment (job_id, instrument_id, since, until, deciding, side, since_fixed, "
             "until_fixed) VALUES (%(job_id)s, %(instrument_id)s, %(since)s, %(until)s, %(deciding)s, "
-            "%(since_fixed)s, %(until_fixed)s)",
+            "%(side)s, %(since_fixed)s, %(until_fixed)s)",
             piece,
         )
 

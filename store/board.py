@@ -170,15 +170,16 @@ WHERE j.closed_at >= %s AND j.withdrawn_at IS NULL
 ORDER BY j.closed_at DESC LIMIT %s
 """
 _CHANNELS = """
-SELECT a.job_id, a.deciding, i.id, i.name, i.role, i.position, i.interval_s, i.accuracy, g.name AS gateway,
-       gp.online,
-       l.quantity, l.value, l.time, l.arrived
-FROM assignment a
+SELECT a.job_id, a.deciding, i.id, i.name, i.role, coalesce(a.side, i.position) AS position, i.interval_s,
+       i.accuracy, g.name AS gateway, gp.online, l.quantity, l.value, l.time, l.arrived
+FROM (
+    SELECT DISTINCT ON (job_id, instrument_id) * FROM assignment WHERE job_id = ANY(%(jobs)s)
+    ORDER BY job_id, instrument_id, since DESC
+) a
 JOIN instrument i ON i.id = a.instrument_id
 JOIN gateway g ON g.id = i.gateway_id
 LEFT JOIN gateway_presence gp ON gp.gateway_id = g.id
 LEFT JOIN latest l ON l.instrument_id = i.id AND l.place_id = 1 AND a.until IS NULL
-WHERE a.job_id = ANY(%(jobs)s)
 ORDER BY a.job_id, a.since, a.id
 """
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from model.equipment import Instrument, Position, Role
 from model.errors import BadInput, NotFound
-from store import assignments, changing, equipment, jobs
+from store import assignments, equipment, jobs
 from store.acting import Actor
 from store.assignments import Wish
 from store.database import Connection
@@ -49,41 +47,27 @@ def hang(
 ) -> None:
     """Let a gauge serve a job for good, from that moment on [µs]; on the circuit's side it decides.
 
-    The side is a property of the gauge, by which all jobs that it served are judged. So it is changed here
-    only for a gauge that served no other.
+    The side holds for this span only. A gauge that hangs on the job's other side already is moved: what it
+    read before keeps the side where it was read, unless the moment lies before its span began.
 
     Raises
     ------
-    BadInput
-        The gauge is registered on the other side and served other jobs there.
     Conflict
         It serves another job then; with ``take_over`` that one gives the span up.
     """
-    if gauge.position is not position:
-        _turn(conn, job_id, gauge, position, actor)
     deciding = position is Position.CIRCUIT
     for served in jobs.assignments(conn, job_id):
-        if served.instrument_id == gauge.id and served.until_us is None:
-            wish = Wish(job_id, gauge.id, min(served.since_us, since_us), None, deciding)
+        if served.instrument_id != gauge.id or served.until_us is not None:
+            continue
+        if (served.side or gauge.position) is not position and since_us > served.since_us:
+            assignments.move(conn, served.id, position, since_us, actor)
+        else:
+            since_us = min(served.since_us, since_us)
+            wish = Wish(job_id, gauge.id, since_us, None, deciding, position)
             assignments.correct(conn, served.id, wish, actor, take_over=take_over)
-            return
-    assignments.assign(conn, Wish(job_id, gauge.id, since_us, None, deciding), actor, take_over=take_over)
-
-
-def _turn(conn: Connection, job_id: int, gauge: Instrument, position: Position, actor: Actor) -> None:
-    elsewhere = conn.execute(
-        "SELECT DISTINCT job_id FROM assignment WHERE instrument_id = %s AND job_id <> %s ORDER BY 1",
-        (gauge.id, job_id),
-    ).fetchall()
-    if elsewhere:
-        side = "the pump's side" if gauge.position is Position.PUMP else "the circuit's side"
-        raise BadInput(
-            f"{gauge.name} is registered on {side} and served other jobs there, which would be judged anew. "
-            "Hang another gauge, or have it changed under Set up, Instruments.",
-            field="side",
-        )
-    wanted = replace(changing.properties_of(gauge), position=position)
-    changing.change_instrument(conn, gauge.id, actor.by, wanted)
+        return
+    wish = Wish(job_id, gauge.id, since_us, None, deciding, position)
+    assignments.assign(conn, wish, actor, take_over=take_over)
 
 
 def serving_job(conn: Connection, gauge: Instrument) -> int | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from psycopg import sql
 
 from model.clock import to_datetime
+from model.equipment import Position
 from model.errors import BadFields, BadInput, Conflict, NotFound
 from model.event import EventKind
 from model.job import Job, JobState
@@ -53,6 +54,7 @@ class Serving:
     since_us: int | None = None
     until_us: int | None = None
     deciding: bool = False
+    side: Position | None = None
 
 
 def details(job: Job) -> Details:
@@ -106,7 +108,9 @@ def open_job(
     act.note("open-job", f"job:{made.id}", after=_shown(details(made)))
     act.tell(EventKind.JOB_OPENED, made, f"{made.title}: opened by {actor.name}.", {"walk_up": False})
     for serving, since_us in zip(servings, sinces_us, strict=True):
-        wish = Wish(made.id, serving.instrument_id, since_us, serving.until_us, serving.deciding)
+        wish = Wish(
+            made.id, serving.instrument_id, since_us, serving.until_us, serving.deciding, serving.side
+        )
         assignments.place(act, wish, take_over=take_over)
     if not larger:
         act.done(f"assignment corrected by {actor.name}")

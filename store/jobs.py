@@ -7,6 +7,7 @@ from typing import Any
 from psycopg import errors
 
 from model.clock import to_datetime, to_us
+from model.equipment import Position
 from model.errors import BadInput, Conflict, NotFound
 from model.job import Assignment, Job, JobState
 from model.rig import NO_RIG, Rig
@@ -133,4 +134,5 @@ def assignment_from_row(row: dict[str, Any]) -> Assignment:
         deciding=row["deciding"],
         since_fixed=row["since_fixed"],
         until_fixed=row["until_fixed"],
+        side=None if row["side"] is None else Position(row["side"]),
     )

@@ -225,9 +225,9 @@ def revisions(conn: Connection, hold_test_id: int) -> list[dict[str, Any]]:
 def serving(conn: Connection, job_id: int) -> list[dict[str, Any]]:
     """Instruments that served a job, with gateway names, in order of time."""
     return conn.execute(
-        "SELECT a.id AS assignment_id, a.instrument_id, g.name AS gateway, i.name, i.role, i.position, "
-        "i.interval_s, i.principle, i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, i.pump_m3_s, "
-        "i.ultimate_pa, "
+        "SELECT a.id AS assignment_id, a.instrument_id, g.name AS gateway, i.name, i.role, "
+        "coalesce(a.side, i.position) AS position, a.side, i.position AS registered, i.interval_s, "
+        "i.principle, i.accuracy, i.range_low_pa, i.range_high_pa, i.serial, i.pump_m3_s, i.ultimate_pa, "
         "a.since, a.until, a.deciding "
         "FROM assignment a JOIN instrument i ON i.id = a.instrument_id JOIN gateway g ON g.id = i.gateway_id "
         "WHERE a.job_id = %s ORDER BY a.since, a.id",

@@ -30,7 +30,7 @@ def merge(conn: Connection, source_id: int, into_id: int, actor: Actor) -> Job:
     deciding = _deciding(jobs.assignments(conn, into_id)) or _deciding(before)
     conn.execute(
         "UPDATE assignment SET job_id = %s, since_fixed = true, until_fixed = until IS NOT NULL, "
-        "deciding = (instrument_id = %s) WHERE job_id = %s",
+        "deciding = (instrument_id = %s AND side IS DISTINCT FROM 'pump') WHERE job_id = %s",
         (into_id, deciding, source_id),
     )
     _join(conn, into_id)
@@ -89,7 +89,7 @@ def _join(conn: Connection, job_id: int) -> None:
     before: dict[int, Assignment] = {}
     for after in jobs.assignments(conn, job_id):
         first = before.get(after.instrument_id)
-        if first is None or first.until_us != after.since_us:
+        if first is None or (first.until_us, first.side) != (after.since_us, after.side):
             before[after.instrument_id] = after
             continue
         conn.execute("DELETE FROM assignment WHERE id = %s", (after.id,))
@@ -144,4 +144,5 @@ def _shown(one: Assignment) -> dict[str, object]:
         "since": to_datetime(one.since_us).isoformat(),
         "until": None if one.until_us is None else to_datetime(one.until_us).isoformat(),
         "deciding": one.deciding,
+        "side": one.side,
     }

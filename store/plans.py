@@ -43,7 +43,8 @@ PLANS = Listing(
 SEEN = """
     SELECT j.state, p.hold_s, p.patience_s, p.target_pa, (
         SELECT i.interval_s FROM assignment a JOIN instrument i ON i.id = a.instrument_id
-        WHERE a.job_id = j.id AND a.until IS NULL AND i.role = %(gauge)s AND i.position = %(circuit)s
+        WHERE a.job_id = j.id AND a.until IS NULL AND i.role = %(gauge)s
+          AND coalesce(a.side, i.position) = %(circuit)s
         ORDER BY a.deciding DESC, i.id LIMIT 1) AS interval_s
     FROM job j JOIN procedure p ON p.id = j.procedure_id WHERE j.id = %(job)s
 """

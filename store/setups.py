@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from psycopg.rows import tuple_row
 
 from model.clock import to_datetime, to_us
-from model.equipment import Instrument, Role
+from model.equipment import Instrument, Position, Role
 from model.job import Assignment, Job
 from model.procedure import Procedure
 from model.reading import Quantity
@@ -29,6 +29,8 @@ JUDGED = (
     Quantity.FAULT,
 )
 """What the judgement looks at; batteries are not among it."""
+OF_GAUGES = (Quantity.PRESSURE, Quantity.OVERRANGE, Quantity.FAULT)
+"""Of these what a gauge on the pump's side says is not judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,10 @@ class Setup:
 
     Parameters
     ----------
+    assignments : tuple of Assignment
+        Each with its side, as a person said or as the instrument is registered.
+    instruments : tuple of Instrument
+        Their position is the one that counts in this job: that of the circuit where a gauge ever sat there.
     labels : dict
         ``gateway/instrument`` of each instrument, for sentences.
     """
@@ -77,10 +83,17 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Readings of an instrument for a job, both ends in the span [µs]."""
+    """Readings of an instrument for a job, both ends in the span [µs].
+
+    Parameters
+    ----------
+    judges : bool
+        False: it sat on the pump's side then, so its pressures are not read; its other readings are.
+    """
 
     job_id: int
     span: Span
+    judges: bool = True
 
 
 Row = tuple[int, int, int, int, float]
@@ -98,7 +111,7 @@ WHERE j.id = ANY(%s)
 # An end that the rule made lies where the job was closed; beyond it, up to what a person gave, lie walk-ups
 # that it might swallow.
 _ASSIGNMENTS = f"""
-SELECT a.*, g.name || '/' || i.name AS label,
+SELECT a.*, g.name || '/' || i.name AS label, coalesce(a.side, i.position) AS sits,
     o.closed_by_rule AND a.until = o.closed_at AND NOT a.until_fixed AS ruled,
     CASE WHEN o.closed_by_rule AND a.until = o.closed_at AND NOT a.until_fixed THEN (
         SELECT min(b.since) FROM assignment b
@@ -114,10 +127,11 @@ WHERE a.job_id = ANY(%s) ORDER BY a.instrument_id, a.since
 _READINGS = """
 SELECT s.job_id, (extract(epoch FROM r.time) * 1000000)::bigint, r.instrument_id, r.quantity::int,
        min(r.value)
-FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[]) AS s (job_id, id, since, until)
+FROM unnest(%s::int[], %s::int[], %s::timestamptz[], %s::timestamptz[], %s::bool[])
+    AS s (job_id, id, since, until, judges)
 CROSS JOIN LATERAL (
     SELECT time, s.id AS instrument_id, quantity, value FROM reading_of(s.id, s.since, s.until)
-    WHERE quantity = ANY(%s) AND place_id = 1
+    WHERE quantity = ANY(%s) AND place_id = 1 AND (s.judges OR quantity <> ALL(%s))
 ) r
 GROUP BY 1, r.time, 3, 4 ORDER BY 1, r.time, 3, 4
 """
@@ -153,7 +167,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
     reach: dict[int, list[Assignment]] = {}
     labels: dict[int, str] = {}
     for row in conn.execute(_ASSIGNMENTS, (ids,), prepare=True):
-        one = jobs.assignment_from_row(row)
+        one = replace(jobs.assignment_from_row(row), side=Position(row["sits"]))
         assignments.setdefault(row["job_id"], []).append(one)
         bound_us = None if row["bound"] is None else to_us(row["bound"])
         reach.setdefault(row["job_id"], []).append(replace(one, until_us=bound_us) if row["ruled"] else one)
@@ -186,18 +200,27 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
             failures=row["failures"],
             parked=row["parked_at"] is not None,
             assignments=tuple(mine),
-            instruments=tuple(instruments[number] for number in served),
+            instruments=tuple(seated(instruments[number], mine) for number in served),
             labels={number: labels[number] for number in served},
             reach=tuple(reach.get(row["id"], [])),
         )
     return result
 
 
+def seated(instrument: Instrument, assignments: Iterable[Assignment]) -> Instrument:
+    """An instrument with the position that counts in a job: the circuit's, if it ever sat there."""
+    sides = {one.side for one in assignments if one.instrument_id == instrument.id}
+    position = Position.CIRCUIT if Position.CIRCUIT in sides else Position.PUMP
+    return instrument if instrument.position is position else replace(instrument, position=position)
+
+
 def readings(conn: Connection, wanted: Sequence[Wanted]) -> list[Row]:
     """Readings for the judgement, by job, time, instrument and quantity; the smaller of two values for one
     key."""
     with conn.cursor(row_factory=tuple_row) as cursor:
-        cursor.execute(_READINGS, _columns(wanted), prepare=True)
+        judges = [item.judges for item in wanted]
+        *spans, judged = _columns(wanted)
+        cursor.execute(_READINGS, (*spans, judges, judged, [int(one) for one in OF_GAUGES]), prepare=True)
         return cursor.fetchall()
 
 

@@ -20,8 +20,8 @@ SUSPECT = ("gauge-fault", "gauge-under-range", "gauges-disagree")
 """Reasons of an inconclusive hold that make its gauge suspect until another hold has a verdict."""
 
 SERVING = """
-    SELECT i.id, i.name, i.role, i.position, i.interval_s, i.accuracy, i.range_high_pa, l.quantity, l.time,
-           l.value, l.arrived
+    SELECT i.id, i.name, i.role, coalesce(a.side, i.position) AS position, i.interval_s, i.accuracy,
+           i.range_high_pa, l.quantity, l.time, l.value, l.arrived
     FROM assignment a JOIN instrument i ON i.id = a.instrument_id
     LEFT JOIN latest l ON l.instrument_id = i.id AND l.place_id = 1
     WHERE a.job_id = %s AND a.until IS NULL AND i.role IN ('gauge', 'pump')

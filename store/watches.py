@@ -16,7 +16,7 @@ from store.events import NewEvent
 
 GAUGE = """
     SELECT i.id FROM assignment a JOIN instrument i ON i.id = a.instrument_id
-    WHERE a.job_id = %s AND a.until IS NULL AND i.role = %s AND i.position = %s
+    WHERE a.job_id = %s AND a.until IS NULL AND i.role = %s AND coalesce(a.side, i.position) = %s
     ORDER BY a.deciding DESC, i.id LIMIT 1
 """
 # Of two values for one time the smaller, as in judgement; over its range a gauge has no value.

@@ -18,6 +18,7 @@ from analytics.core.advice import advise
 from analytics.core.cause import WITH_OR_WITHOUT, WORDS, diagnose
 from analytics.core.track import View
 from analytics.core.two_gauges import heard_both
+from analytics.worker.plan import wanted_of
 from model.clock import US
 from model.equipment import Position, Role
 from model.judgement import (
@@ -34,8 +35,7 @@ from model.judgement import (
 )
 from model.reading import Quantity
 from store.database import Connection
-from store.setups import Row, Setup, Wanted, readings
-from store.work import Span
+from store.setups import Row, Setup, readings
 
 GROWTH = 1.5
 """The readings since closing grow so much from one estimate of a fail's cause to the next."""
@@ -89,7 +89,7 @@ def estimate(conn: Connection, setup: Setup, hold: HoldTest, until_us: int) -> D
     """
     if hold.deciding_instrument_id is None:
         return None
-    rows = readings(conn, list(_wanted(setup, hold.start_us, until_us)))
+    rows = readings(conn, wanted_of(setup.job.id, setup.assignments, hold.start_us, until_us))
     diagnosis = _of_gauge(rows, setup, hold, hold.deciding_instrument_id)
     seconds = [
         one.id
@@ -143,16 +143,6 @@ def named(diagnosis: Diagnosis) -> str:
         cause, share = together
         return f"Estimated cause: {WITH_OR_WITHOUT[cause]} ({share:.0%})."
     return f"Estimated cause: {WORDS[diagnosis.cause]} ({diagnosis.probabilities[diagnosis.cause]:.0%})."
-
-
-def _wanted(setup: Setup, start_us: int, end_us: int) -> Sequence[Wanted]:
-    result = []
-    for one in setup.assignments:
-        first = max(one.since_us, start_us)
-        last = end_us if one.until_us is None else min(one.until_us - 1, end_us)
-        if first <= last:
-            result.append(Wanted(setup.job.id, Span(one.instrument_id, first, last)))
-    return result
 
 
 def _series(

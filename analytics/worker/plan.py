@@ -12,7 +12,7 @@ from analytics.core.track import Closing, TrackSettings
 from analytics.worker.config import AnalyseConfig
 from analytics.worker.states import Known, Memory, start
 from model.clock import US
-from model.equipment import Instrument
+from model.equipment import Instrument, Position
 from model.job import Assignment
 from store.setups import Setup, Wanted
 from store.tracks import Saved
@@ -136,17 +136,19 @@ class Plan:
     def wanted(self, until_us: int | None = None) -> list[Wanted]:
         """The readings to fetch, in this transaction or up to a moment [µs]."""
         until_us = self.until_us if until_us is None else until_us
-        return [Wanted(self.setup.job.id, span) for span in _clip(self.setup.reach, self.from_us, until_us)]
+        return wanted_of(self.setup.job.id, self.setup.reach, self.from_us, until_us)
 
 
-def _clip(assignments: Iterable[Assignment], since_us: int, until_us: int) -> list[Span]:
-    spans = []
-    for one in assignments:
+def wanted_of(job_id: int, served: Iterable[Assignment], since_us: int, until_us: int) -> list[Wanted]:
+    """The readings of assignments between two moments, both ends in it [µs]."""
+    result = []
+    for one in served:
         first = max(one.since_us, since_us)
         last = until_us if one.until_us is None else min(one.until_us - 1, until_us)
         if first <= last:
-            spans.append(Span(one.instrument_id, first, last))
-    return spans
+            span = Span(one.instrument_id, first, last)
+            result.append(Wanted(job_id, span, one.side is not Position.PUMP))
+    return result
 
 
 def tasks_of(touched: Sequence[Touched], services: Sequence[Assignment]) -> dict[int, Task]:
@@ -280,4 +282,8 @@ def digest_of(settings: TrackSettings, setup: Setup) -> str:
         "closing": settings.closing,
         "since": [(one.instrument_id, one.since_us) for one in setup.assignments],
     }
+    seats = {one.id: one.position for one in settings.instruments}
+    moved = [one for one in setup.assignments if one.side is not seats[one.instrument_id]]
+    if moved:
+        whole = {**whole, "moved": [(one.instrument_id, one.since_us, one.until_us) for one in moved]}
     return hashlib.blake2b(msgspec.json.encode(whole), digest_size=12).hexdigest()

@@ -18,6 +18,7 @@ from api.reader import figures_of, texts_of
 from api.routes.job_changes import actor
 from api.routes.jobs import ANY_JOB
 from model.clock import to_datetime, to_us
+from model.equipment import Position
 from model.errors import BadInput, NotFound
 from model.texts import Texts
 from store import assignments, job_changes, jobs, lists, merging
@@ -120,11 +121,14 @@ def _wish(texts: Texts, job: Mapping[str, Any], old: Served | None) -> Wish:
     since = texts.read("since", lambda text, field: moment(text, zone, field, old_since), required=True)
     until = texts.read("until", lambda text, field: moment(text, zone, field, old_until))
     to_job = texts.read("job", number, default=job["id"])
+    side = None if old is None else old.side
+    if "side" in texts:
+        side = texts.choice("side", Position) if texts.raw("side") else None
     texts.done()
     assert instrument is not None
     assert since is not None
     assert to_job is not None
-    return Wish(to_job, instrument, since, until, "deciding" in texts)
+    return Wish(to_job, instrument, since, until, "deciding" in texts, side)
 
 
 def _job(conn: Connection, job_id: int) -> dict[str, Any]:

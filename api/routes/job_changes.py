@@ -18,6 +18,7 @@ from api.quantities import Hose, InUnit, PumpRating
 from api.routes.jobs import JobDetail, ServingView, job_detail
 from api.routes.setup import DryRun, Table, decoded, refuse_bad
 from model.clock import to_us
+from model.equipment import Position
 from model.errors import BadInput, NotFound
 from model.job import JobState
 from model.moments import can_be_meant
@@ -37,6 +38,13 @@ def _meant(moment: datetime) -> datetime:
 
 
 Meant = Annotated[AwareDatetime, AfterValidator(_meant)]
+Side = Annotated[
+    Position | None,
+    Field(
+        description="Side of the valve on which a gauge sits in this span; null: where it is registered. "
+        "Only on the circuit's side its pressure judges. A gauge that is moved gets a span for each side."
+    ),
+]
 TakeOver = Annotated[
     bool, Field(description="If it serves another job then, that one gives the span up and is judged anew.")
 ]
@@ -47,6 +55,7 @@ class NewServing(Asked):
 
     instrument_id: int
     deciding: bool = Field(False, description="Its pressure decides.")
+    side: Side = None
     since: Meant | None = Field(
         None, description="From when on; from the job's start, if not given. Readings are judged from there."
     )
@@ -98,17 +107,20 @@ class NewAssignment(Asked):
     since: Meant
     until: Meant | None = Field(None, description="Until before when; for good, if not given.")
     deciding: bool = Field(False, description="Its pressure decides.")
+    side: Side = None
     take_over: TakeOver = False
 
 
 class Correction(Asked):
-    """How it was; what is not given stays as it is written down, and a null ``until`` means for good."""
+    """How it was; what is not given stays as it is written down; a null ``until`` means for good, a null
+    ``side`` the one where the instrument is registered."""
 
     job_id: int | None = Field(None, description="It served another job.")
     instrument_id: int | None = Field(None, description="It was another instrument.")
     since: Meant | None = None
     until: Meant | None = None
     deciding: bool | None = None
+    side: Side = None
     take_over: TakeOver = False
     to_rule: bool = Field(
         False,
@@ -190,7 +202,8 @@ def add_job(ctx: Ctx, person: MayRunJobs, unit: InUnit, new: NewJob) -> JobDetai
         **_rig(new),
     )
     servings = [
-        Serving(one.instrument_id, _us(one.since), _us(one.until), one.deciding) for one in new.instruments
+        Serving(one.instrument_id, _us(one.since), _us(one.until), one.deciding, one.side)
+        for one in new.instruments
     ]
     with ctx.database() as conn:
         made = job_changes.open_job(
@@ -266,7 +279,7 @@ def list_assignments(ctx: Ctx, job_id: int) -> list[ServingView]:
 @router.post("/jobs/{job_id}/assignments", status_code=201, responses=errors_of(401, 403, 404, 409, 422, 503))
 def add_assignment(ctx: Ctx, person: MayRunJobs, unit: InUnit, job_id: int, new: NewAssignment) -> JobDetail:
     """Let an instrument serve a job in a span, also of the past; the job is judged anew."""
-    wish = Wish(job_id, new.instrument_id, to_us(new.since), _us(new.until), new.deciding)
+    wish = Wish(job_id, new.instrument_id, to_us(new.since), _us(new.until), new.deciding, new.side)
     with ctx.database() as conn:
         assignments.assign(conn, wish, actor(ctx, person), take_over=new.take_over)
         return job_detail(ctx, conn, unit, job_id)
@@ -291,6 +304,7 @@ def correct_assignment(
             to_us(old.since if how.since is None else how.since),
             _us(until),
             old.deciding if how.deciding is None else how.deciding,
+            how.side if "side" in how.model_fields_set else old.side,
         )
         by = actor(ctx, person)
         assignments.correct(conn, assignment_id, wish, by, take_over=how.take_over, to_rule=how.to_rule)

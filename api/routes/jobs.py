@@ -82,7 +82,10 @@ class ServingView(BaseModel):
     gateway: str
     name: str
     role: Role
-    position: Position
+    position: Position = Field(description="Side of the valve on which it sat in this span.")
+    side: Position | None = Field(
+        description="What a person said of this span; null: it sat where the instrument is registered."
+    )
     interval_s: float
     accuracy: float = Field(description="Share of the reading.")
     since: datetime

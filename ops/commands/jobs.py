@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from model.equipment import Position
 from model.errors import BadInput, NotFound
 from model.job import JobState
 from ops.commands.common import Json, clock, database
@@ -22,6 +23,9 @@ job = typer.Typer(help="Evacuation jobs and the instruments that serve them.", n
 Number = Annotated[int, typer.Argument(metavar="JOB", help="Number of the job.", show_default=False)]
 AT_SITE = "Time at the site, such as '2026-11-24 18:30', or ISO 8601."
 Moment = Annotated[str | None, typer.Option(help=AT_SITE)]
+Side = Annotated[
+    Position | None, typer.Option(help="On which side of the valve the gauge sat; else as it is registered.")
+]
 TakeOver = Annotated[bool, typer.Option("--take-over", help="Another job gives the span up, if need be.")]
 ToRule = Annotated[
     bool, typer.Option("--to-rule", help="Readings that no job has any more may open walk-up jobs.")
@@ -221,6 +225,7 @@ def assign(
     since: Annotated[str, typer.Option(help=AT_SITE)],
     until: Moment = None,
     deciding: Annotated[bool, typer.Option("--deciding", help="Its pressure decides.")] = False,
+    side: Side = None,
     take_over: TakeOver = False,
     json: Json = False,
 ) -> None:
@@ -233,7 +238,7 @@ def assign(
         zone = _row(connection, number)["time_zone"]
         found = equipment.instrument_named(connection, path)
         wish = Wish(
-            number, found.id, parse(since, zone, "--since"), _moment(until, zone, "--until"), deciding
+            number, found.id, parse(since, zone, "--since"), _moment(until, zone, "--until"), deciding, side
         )
         assignments.assign(connection, wish, _actor(), take_over=take_over)
         _print(connection, number, as_json=json)
@@ -251,6 +256,7 @@ def correct(
     deciding: Annotated[
         bool | None, typer.Option("--deciding/--not-deciding", help="Whether its pressure decides.")
     ] = None,
+    side: Side = None,
     remove: Annotated[bool, typer.Option("--remove", help="It did not serve the job at all.")] = False,
     take_over: TakeOver = False,
     to_rule: ToRule = False,
@@ -278,6 +284,7 @@ def correct(
             to_us(old.since) if since_us is None else since_us,
             until_us,
             old.deciding if deciding is None else deciding,
+            old.side if side is None else side,
         )
         assignments.correct(connection, assignment, wish, _actor(), take_over=take_over, to_rule=to_rule)
         _print(connection, wish.job_id, as_json=json)

@@ -387,3 +387,24 @@ def test_every_act_keeps_what_was_before_and_after(
     assert rows["merge-job", f"job:{other.job.id}"]["after"] == {"merged_into": one.job.id, "assignments": []}
     assert rows["close-job", subject]["after"]["state"] == "closed"
     assert rows["reopen-job", subject]["before"]["state"] == "closed"
+
+
+def test_the_side_is_said_of_a_span_and_stays_where_it_is_not_spoken_of(
+    client: httpx.Client, conn: Connection, scene: Scene
+) -> None:
+    made = scene.job("Quay", "Rack", NOON_US - HOUR)
+    (gauge, shut) = client.get(f"/api/v1/jobs/{made.job.id}/assignments").json()
+    assert (gauge["position"], gauge["side"]) == ("circuit", None)
+    path = f"/api/v1/jobs/{made.job.id}/assignments/{gauge['assignment_id']}"
+    told = client.patch(path, json={"side": "pump", "deciding": True})
+    assert (told.status_code, told.json()["errors"][0]["field"]) == (422, "deciding")
+    client.patch(path, json={"side": "pump", "deciding": False})
+    client.patch(path, json={"since": gauge["since"]})
+    (gauge, shut) = client.get(f"/api/v1/jobs/{made.job.id}/assignments").json()
+    assert (gauge["position"], gauge["side"]) == ("pump", "pump")
+    client.patch(path, json={"side": None})
+    (gauge, shut) = client.get(f"/api/v1/jobs/{made.job.id}/assignments").json()
+    assert (gauge["position"], gauge["side"]) == ("circuit", None)
+    path = f"/api/v1/jobs/{made.job.id}/assignments/{shut['assignment_id']}"
+    told = client.patch(path, json={"side": "pump"})
+    assert (told.status_code, told.json()["errors"][0]["field"]) == (422, "side")

@@ -10,7 +10,7 @@ from model.job import JobState
 from store import equipment, lists
 from store.database import Connection
 from tests.api.scene import HOUR, Made, Scene
-from tests.api.serving import NOON_US
+from tests.api.serving import NOON_US, Serving
 from tests.browser.conftest import Open
 
 pytestmark = pytest.mark.browser
@@ -38,10 +38,13 @@ def deciding(conn: Connection, made: Made) -> dict[str, bool]:
     return {one["name"]: one["deciding"] for one in lists.serving(conn, made.job.id) if not one["until"]}
 
 
-def position(conn: Connection, number: int) -> str:
-    row = conn.execute("SELECT position FROM instrument WHERE id = %s", (number,)).fetchone()
-    assert row is not None
-    return str(row["position"])
+def sides(conn: Connection, made: Made, name: str) -> list[tuple[str, bool, bool]]:
+    """Side, whether it decides, and whether it still serves, of each span of a gauge."""
+    return [
+        (one["position"], one["deciding"], one["until"] is None)
+        for one in lists.serving(conn, made.job.id)
+        if one["name"] == name
+    ]
 
 
 def test_a_scanned_gauge_on_the_circuits_side_decides(
@@ -60,7 +63,10 @@ def test_a_scanned_gauge_on_the_circuits_side_decides(
     page.get_by_role("button", name="Assign it").click()
     page.wait_for_url(f"**/jobs/{made.job.id}/site")
     assert deciding(conn, made) == {"g1": False, "v1": False, "spare": True}
-    assert position(conn, spare) == "circuit"
+    assert sides(conn, made, "spare") == [("circuit", True, True)]
+    assert equipment.instrument_named(conn, "gw-quay/spare").position is Position.PUMP, (
+        "it is registered as it was"
+    )
 
 
 def test_a_typed_gauge_on_the_pumps_side_serves_and_decides_nothing(
@@ -92,8 +98,6 @@ def test_what_cannot_be_is_said_at_its_field_and_what_was_typed_stays(
     expect(name).to_have_value("no-such")
     send("gw-quay/v1", "Circuit's side")
     expect(page.locator("#problem-instrument")).to_contain_text("no vacuum gauge")
-    send("gw-mill/g1", "Pump's side")
-    expect(page.locator("#problem-side")).to_contain_text("served other jobs there")
     send("gw-mill/g1", "Circuit's side")
     expect(page.locator("#problem-instrument")).to_contain_text(f"serves job {other.job.id}")
     page.get_by_label("Take it over").check()
@@ -101,6 +105,28 @@ def test_what_cannot_be_is_said_at_its_field_and_what_was_typed_stays(
     page.wait_for_url(f"**/jobs/{made.job.id}/site")
     assert all("422" in one for one in complaints)
     complaints.clear()
+
+
+def test_a_gauge_that_was_moved_has_a_span_for_each_side(
+    open_page: Open, site: Serving, conn: Connection, made: Made
+) -> None:
+    page = open_page(f"/jobs/{made.job.id}/site/gauge?name=g1", width=390)
+    site.clock.advance(60)
+    page.get_by_text("Pump's side").click()
+    page.get_by_role("button", name="Assign it").click()
+    page.wait_for_url(f"**/jobs/{made.job.id}/site")
+    assert sides(conn, made, "g1") == [("circuit", True, False), ("pump", False, True)]
+    page.goto(f"/jobs/{made.job.id}")
+    expect(page.locator(".timeline")).to_contain_text("gw-quay/g1 moved to the pump's side")
+    page.goto(f"/jobs/{made.job.id}/setup")
+    first = page.locator(".served tbody").first
+    first.locator("summary").click()
+    expect(first.get_by_label("Side of the valve")).to_have_value("")
+    first.get_by_label("Side of the valve").select_option(label="pump side")
+    first.get_by_label("its pressure decides").uncheck()
+    first.get_by_role("button", name="Save correction").click()
+    page.wait_for_url(f"**/jobs/{made.job.id}")
+    assert sides(conn, made, "g1") == [("pump", False, False), ("pump", False, True)]
 
 
 def test_a_label_read_by_the_phones_own_camera_leads_to_its_job(
