@@ -22,7 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.topics import order_topic
-from model.clock import Clock
+from model.clock import US, Clock
 from model.order import Order, Require
 from store import orders
 from store.database import Connection, connect
@@ -148,11 +148,10 @@ class Courier(threading.Thread):
         """
         line = self._connected()
         config = self._config
-        claimed = orders.claim(
-            conn, self._clock.now_us(), AT_ONCE, config.order_again_s, config.order_longest_s
-        )
+        now_us = self._clock.now_us()
+        claimed = orders.claim(conn, now_us, AT_ONCE, config.order_again_s, config.order_longest_s)
         given = [
-            (order, line.publish(order_topic(order.gateway, order.valve), payload(order)))
+            (order, line.publish(order_topic(order.gateway, order.valve), payload(order, now_us)))
             for order in claimed
         ]
         deadline = time.monotonic() + ACKNOWLEDGE_S
@@ -208,13 +207,18 @@ class Courier(threading.Thread):
             self.trouble = trouble
 
 
-def payload(order: Order) -> bytes:
-    """An order as gateways read it."""
+def payload(order: Order, now_us: int) -> bytes:
+    """An order as gateways read it.
+
+    Its time to live is what is left of it: one that is sent again, and comes for the first time then, lives
+    no longer than is known here.
+    """
+    left_s = (order.expires_us - now_us) / US
     body: dict[str, Any] = {
         "id": order.token,
         "action": order.action.value,
         "session": order.session,
-        "ttl_s": order.ttl_s,
+        "ttl_s": round(max(min(left_s, order.ttl_s), 0.0), 3),
     }
     if order.boot is not None:
         body["boot"] = order.boot

@@ -32,7 +32,7 @@ from model.order import (
 )
 from model.reading import Quantity, Valve
 from store import audit, events, timers
-from store.database import Connection, one
+from store.database import Connection
 from store.events import NewEvent
 from store.lists import Listing
 from store.timers import Timer
@@ -61,20 +61,28 @@ ORDERS = Listing(
 INSERT = """
     INSERT INTO valve_order (token, instrument_id, job_id, action, state, reason, asked_by, asked_at, session,
                              boot, ttl_s, expires_at, require, overridden, override_reason, send_at)
-    VALUES (%(token)s, %(instrument_id)s, %(job_id)s, %(action)s, 'asked', %(reason)s, %(asked_by)s,
-            %(asked_at)s, %(session)s, %(boot)s, %(ttl_s)s, %(expires_at)s, %(require)s, %(overridden)s,
-            %(override_reason)s, clock_timestamp())
+    SELECT %(token)s, %(instrument_id)s, %(job_id)s, %(action)s, 'asked', %(reason)s, %(asked_by)s,
+           %(asked_at)s, %(session)s, %(boot)s, %(ttl_s)s, %(expires_at)s, %(require)s, %(overridden)s,
+           %(override_reason)s, clock_timestamp()
+    WHERE coalesce((SELECT max(id) FROM valve_order WHERE instrument_id = %(instrument_id)s), 0) = %(latest)s
     RETURNING id
 """
 
 # Committed before anything is published: a courier that dies in between is followed by another after a while.
+# An open goes on its way only while what it was given under still holds; it expires else.
 CLAIM = """
     UPDATE valve_order SET sends = sends + 1, send_at = clock_timestamp()
         + make_interval(secs => least(%(again_s)s * power(2, least(sends, 20)), %(longest_s)s))
     WHERE id IN (
-        SELECT id FROM valve_order
-        WHERE state IN ('asked', 'sent') AND send_at <= clock_timestamp() AND expires_at > %(now)s
-        ORDER BY id LIMIT %(limit)s FOR NO KEY UPDATE SKIP LOCKED)
+        SELECT o.id FROM valve_order o
+        WHERE o.state IN ('asked', 'sent') AND o.send_at <= clock_timestamp() AND o.expires_at > %(now)s
+          AND (o.action = 'close' OR EXISTS (
+              SELECT FROM instrument i JOIN gateway g ON g.id = i.gateway_id JOIN site s ON s.id = g.site_id
+              LEFT JOIN site_opener r ON r.site_id = s.id AND r.person_id = o.asked_by
+              LEFT JOIN person p ON p.id = r.person_id AND p.disabled_at IS NULL
+              WHERE i.id = o.instrument_id AND s.opening_from_afar AND g.revoked_at IS NULL
+                AND (o.asked_by IS NULL OR p.id IS NOT NULL)))
+        ORDER BY o.id LIMIT %(limit)s FOR NO KEY UPDATE OF o SKIP LOCKED)
     RETURNING id
 """
 
@@ -196,6 +204,11 @@ def known_all(conn: Connection, instrument_ids: Sequence[int]) -> list[KnownValv
     ]
 
 
+def is_revoked(conn: Connection, instrument_id: int) -> bool:
+    """Whether nothing reaches a valve any more, because its gateway is revoked."""
+    return known(conn, instrument_id).revoked
+
+
 def report(conn: Connection, instrument_id: int) -> Report | None:
     """What a valve last reported by event time, None if it never did."""
     row = conn.execute(REPORT, (instrument_id, int(Quantity.VALVE))).fetchone()
@@ -241,7 +254,7 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
     Raises
     ------
     Conflict
-        If another order for the valve is open.
+        If another order for the valve is open, or was given since ``valve`` was read: it may have moved it.
     """
     order = Order(
         id=0,
@@ -269,7 +282,7 @@ def ask(conn: Connection, valve: KnownValve, wish: Wish, now_us: int) -> Order:
         lock(conn, valve.latest.id)
         timers.drop(conn, EXPIRY, [str(valve.latest.id)])
         expire(conn, valve.latest.id, now_us)
-    order = replace(order, id=_insert(conn, order, wish.person_id))
+    order = replace(order, id=_insert(conn, order, wish.person_id, valve.latest))
     timers.put(conn, [Timer(EXPIRY, str(order.id), order.expires_us), *_watch(order, now_us)])
     audit.record(
         conn,
@@ -298,7 +311,7 @@ def _watch(order: Order, now_us: int) -> list[Timer]:
     return [Timer(kind, str(order.id), now_us + round(WATCH_S * US))]
 
 
-def _insert(conn: Connection, order: Order, person_id: int | None) -> int:
+def _insert(conn: Connection, order: Order, person_id: int | None, latest: Order | None) -> int:
     try:
         with conn.transaction():
             row = conn.execute(
@@ -318,13 +331,16 @@ def _insert(conn: Connection, order: Order, person_id: int | None) -> int:
                     "require": Jsonb({k: v for k, v in asdict(order.require).items() if v is not None}),
                     "overridden": list(order.overridden),
                     "override_reason": order.override_reason,
+                    "latest": 0 if latest is None else latest.id,
                 },
             ).fetchone()
     except errors.UniqueViolation as error:
         first = _latest(conn, order.instrument_id)
         number = f"Order {first.id}" if first else "Another order"
         raise Conflict(f"{number} for this valve is still open.") from error
-    return int(one(row)["id"])
+    if row is None:
+        raise Conflict("Another order for this valve was given meanwhile: look again, then decide.")
+    return int(row["id"])
 
 
 def by_id(conn: Connection, order_id: int) -> Order:

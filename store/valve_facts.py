@@ -34,11 +34,13 @@ PUMP = """
       AND time <= %(at)s AND time >= %(at)s - make_interval(secs => %(back_s)s)
     GROUP BY time ORDER BY time DESC
 """
+# Whichever gateway the switch hangs at: it is the site's, and wins.
 HANDS = """
     SELECT EXISTS (
         SELECT FROM latest l JOIN instrument i ON i.id = l.instrument_id
-        JOIN instrument v ON v.gateway_id = i.gateway_id
-        WHERE v.id = %s AND l.quantity = %s AND l.value <> 0) AS hands
+        JOIN gateway g ON g.id = i.gateway_id
+        WHERE g.site_id = %s AND g.revoked_at IS NULL AND i.retired_at IS NULL
+          AND l.quantity = %s AND l.value <> 0) AS hands
 """
 JOB = """
     SELECT p.target_pa, EXISTS (
@@ -51,9 +53,24 @@ JOB = """
 """
 SITE = """
     SELECT s.opening_from_afar, EXISTS (
-        SELECT FROM site_opener o WHERE o.site_id = s.id AND o.person_id = %s) AS named
+        SELECT FROM site_opener o JOIN person p ON p.id = o.person_id
+        WHERE o.site_id = s.id AND o.person_id = %s AND p.disabled_at IS NULL) AS named
     FROM site s WHERE s.id = %s
 """
+
+
+def hold_still(conn: Connection, instrument_id: int) -> None:
+    """Keep what an administrator has decided for a valve's site as it is until this transaction ends.
+
+    Call it before `gather` where an order follows: who takes a right away waits for an order that is being
+    given, or is waited for, so that no order is written down under a right that is gone. A statement of its
+    own: one that waits for a row reads its neighbours as they were before it waited.
+    """
+    conn.execute(
+        "SELECT FROM site s JOIN gateway g ON g.site_id = s.id JOIN instrument i ON i.gateway_id = g.id "
+        "WHERE i.id = %s FOR SHARE OF s",
+        (instrument_id,),
+    )
 
 
 def gather(
@@ -109,7 +126,7 @@ def of_known(
 ) -> ValveFacts:
     """The same about a valve that was read already."""
     site = one(conn.execute(SITE, (person_id, valve.site_id)).fetchone())
-    hands = one(conn.execute(HANDS, (valve.instrument_id, int(Quantity.HANDS))).fetchone())["hands"]
+    hands = one(conn.execute(HANDS, (valve.site_id, int(Quantity.HANDS))).fetchone())["hands"]
     job = _job(conn, valve.job_id)
     suspect = job is not None and job["last_reason"] in SUSPECT
     gauges: dict[Position, GaugeReport] = {}

@@ -24,6 +24,7 @@ SAMPLES = """
     SELECT time, min(CASE WHEN quantity = %(over)s THEN 'Infinity' ELSE value END) AS value
     FROM reading_of(%(gauge)s, %(since)s, 'infinity')
     WHERE place_id = 1 AND (quantity = %(pressure)s OR (quantity = %(over)s AND value <> 0))
+      AND (%(act)s::timestamptz IS NULL OR time < %(act)s OR arrived >= %(asked)s)
     GROUP BY time ORDER BY time
 """
 LEFT_SEAT = """
@@ -34,6 +35,12 @@ LEFT_SEAT = """
           SELECT min(asked_at) FROM valve_order
           WHERE instrument_id = %(valve)s AND id > %(order)s AND action = 'open'), 'infinity')
     ORDER BY time LIMIT 1
+"""
+SAID = """
+    SELECT value
+    FROM reading_of(%(valve)s, %(asked)s::timestamptz - interval '1 day', 'infinity')  -- clocks may be wrong
+    WHERE quantity = %(quantity)s AND place_id = 1 AND arrived >= %(since)s
+    ORDER BY arrived DESC, time DESC LIMIT 1
 """
 
 
@@ -65,8 +72,17 @@ def opened(conn: Connection, order: Order) -> Opened | None:
     return None
 
 
-def samples(conn: Connection, job_id: int | None, since_us: int) -> list[tuple[int, float]]:
-    """Pressures of the job's circuit since a moment, of the gauge that decides [µs, Pa]."""
+def samples(
+    conn: Connection, job_id: int | None, since_us: int, acted: tuple[int, int] | None = None
+) -> list[tuple[int, float]]:
+    """Pressures of the job's circuit since a moment, of the gauge that decides [µs, Pa].
+
+    Parameters
+    ----------
+    acted : (int, int), optional
+        Of an act its time by the gateway's clock and when it was asked for by ours [µs]: what was here before
+        that says nothing of after the act, though its time, of a clock that was ahead, may claim so.
+    """
     gauge = conn.execute(GAUGE, (job_id, Role.GAUGE, Position.CIRCUIT)).fetchone()
     if gauge is None:
         return []
@@ -77,14 +93,36 @@ def samples(conn: Connection, job_id: int | None, since_us: int) -> list[tuple[i
             "since": to_datetime(since_us),
             "pressure": int(Quantity.PRESSURE),
             "over": int(Quantity.OVERRANGE),
+            "act": None if acted is None else to_datetime(acted[0]),
+            "asked": None if acted is None else to_datetime(acted[1]),
         },
     )
     return [(to_us(row["time"]), row["value"]) for row in rows]
 
 
 def has_closed(report: Report | None, since: Opened) -> bool:
-    """Whether a valve's last report says closed, after it was opened."""
-    return report is not None and report.position is Valve.CLOSED and report.at_us > since.at_us
+    """Whether a valve's last report says closed, after it was opened.
+
+    Later by its time and by its coming: a gateway whose clock was ahead and has been set right has said
+    "closed" at a time that is still to come.
+    """
+    if report is None or report.position is not Valve.CLOSED:
+        return False
+    return report.at_us > since.at_us and report.arrived_us >= since.heard_us
+
+
+def has_said_closed(conn: Connection, order: Order, since_us: int) -> bool:
+    """Whether a valve has reported closed since a moment of our clock, whatever its gateway's clock says."""
+    row = conn.execute(
+        SAID,
+        {
+            "valve": order.instrument_id,
+            "quantity": int(Quantity.VALVE),
+            "asked": to_datetime(order.asked_us),
+            "since": to_datetime(since_us),
+        },
+    ).fetchone()
+    return row is not None and row["value"] == Valve.CLOSED
 
 
 def note(conn: Connection, order_id: int, watch: Watch | None) -> None:

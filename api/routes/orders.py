@@ -147,6 +147,7 @@ def give(conn: Connection, person: Person, new: NewOrder, now_us: int) -> Order:
     """Check an order and write it down; raises `BadInput`, `NotFound` or `Hindered`."""
     reason = new.reason.strip()
     page = _decided_on(new)
+    valve_facts.hold_still(conn, new.instrument_id)
     facts = valve_facts.gather(conn, new.instrument_id, now_us, person_id=person.id, page=page)
     override = Override(frozenset(new.override), new.override_reason.strip(), new.on_site)
     ttl_s = order_life.usual_ttl_s(new.action) if new.ttl_s is None else new.ttl_s

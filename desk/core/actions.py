@@ -40,6 +40,17 @@ ORDER_EXPIRED = (
     f"{_ISOLATE}"
 )
 
+OPEN_NOT_DONE = (
+    "The valve was not opened by this order. Look at the reason, and see that the valve reports closed. Open "
+    f"only to a pump that has run for two minutes, and look at the page again before you ask again. {CAUTION}"
+)
+
+OPEN_EXPIRED = (
+    "Nobody knows whether the valve opened: take it for open until it reports closed. If the gateway is in "
+    "reach, have it closed; if not, it closes by itself when its pump stops, and who is at the site can see "
+    f"where it stands. {CAUTION}"
+)
+
 OPENING_UNSAFE = (
     "The valve is being closed: see that it reports closed, and have it closed at the site if it does not. "
     "Then find out why the pressure did not fall: the pump, its oil and its gas ballast, hoses, the valve "

@@ -18,7 +18,7 @@ from model.clock import US
 from model.equipment import ZERO_OFFSET_PA
 from model.errors import BadInput, Hindered
 from model.instants import instant
-from model.order import Order, Require
+from model.order import Order, OrderAction, Require
 from model.reading import Valve
 from model.texts import LONGEST_WORDS
 from model.valve_facts import REPORT_FRESH_S, GaugeReport, ValveFacts
@@ -186,9 +186,10 @@ def age_s(now_us: int, at_us: int, arrived_us: int) -> float:
     """How old a report is [s]: by its own time or by its coming, whichever is longer ago.
 
     What was stored and comes late is old, however new its coming; and a gateway whose clock is ahead makes
-    nothing newer.
+    nothing newer. What has come later than now was noted by a clock that differs from ours: nobody knows its
+    age, and it is taken to be as old as the two differ.
     """
-    return (now_us - min(at_us, arrived_us)) / US
+    return abs(now_us - min(at_us, arrived_us)) / US
 
 
 def is_silent(gauge: GaugeReport, now_us: int) -> bool:
@@ -245,6 +246,10 @@ def _already_closed(facts: ValveFacts) -> str:
     if report is None or report.position is not Valve.CLOSED:
         return ""
     if facts.now_us - report.at_us > max(5 * valve.interval_s, 60.0) * US:
+        return ""
+    # Nor is one from before an order to open, whatever is known of that one.
+    latest = valve.latest
+    if latest is not None and latest.action is OrderAction.OPEN and report.arrived_us <= latest.asked_us:
         return ""
     return f"The valve {valve.name} reports closed already, since {instant(report.since_us)}."
 
@@ -316,15 +321,19 @@ def _no_reading(gauge: GaugeReport | None, now_us: int, where: str) -> str:
 def _backwards(facts: ValveFacts) -> str:
     """The circuit may stand lower than the pump side: oil and air would be drawn into it."""
     circuit, pump_side = facts.circuit, facts.pump_side
-    if circuit is None or pump_side is None or circuit.pressure_pa is None or pump_side.pressure_pa is None:
+    if circuit is None or pump_side is None or circuit.pressure_pa is None:
         return ""
     if is_silent(pump_side, facts.now_us) or pump_side.fault:
         # An old figure proves nothing; that there is none is said above.
         return ""
-    lowest = circuit.pressure_pa * (1 - circuit.accuracy) - ZERO_OFFSET_PA
-    highest = pump_side.pressure_pa * (1 + pump_side.accuracy) + ZERO_OFFSET_PA
-    if not pump_side.at_top and lowest >= highest:
-        return ""
+    if not pump_side.at_top:
+        if pump_side.pressure_pa is None:
+            return ""
+        lowest = circuit.pressure_pa * (1 - circuit.accuracy) - ZERO_OFFSET_PA
+        highest = pump_side.pressure_pa * (1 + pump_side.accuracy) + ZERO_OFFSET_PA
+        if lowest >= highest:
+            return ""
+    # A gauge at its top that has never given a figure says enough.
     return (
         "The circuit may be at a lower pressure than the pump side, as far as the gauges can tell: "
         "opening would draw gas and oil into it."

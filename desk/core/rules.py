@@ -19,6 +19,7 @@ from desk.core.life import Told
 from model.alert import Priority
 from model.event import Event, EventKind
 from model.judgement import LEAK_SUSPECTED, PhaseKind, Urgency, Verdict, leak_probability
+from model.order import OrderAction
 
 LATE_US = 600 * 1_000_000
 """A verdict learned of later than this is marked late. Our own choice: longer than any live path takes."""
@@ -148,7 +149,10 @@ def _not_over(event: Event) -> bool:
 
 
 def _order_not_done(event: Event) -> str:
-    return actions.ORDER_EXPIRED if event.kind is EventKind.ORDER_EXPIRED else actions.ORDER_NOT_DONE
+    expired = event.kind is EventKind.ORDER_EXPIRED
+    if event.data.get("action") == OrderAction.OPEN:
+        return actions.OPEN_EXPIRED if expired else actions.OPEN_NOT_DONE
+    return actions.ORDER_EXPIRED if expired else actions.ORDER_NOT_DONE
 
 
 def _why_closed(event: Event) -> str:

@@ -80,6 +80,7 @@ def ask(
     Hindered
         If something hinders, with all that does. Nothing is written then.
     """
+    valve_facts.hold_still(conn, instrument_id)
     facts = valve_facts.gather(
         conn,
         instrument_id,

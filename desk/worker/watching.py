@@ -11,7 +11,7 @@ from desk.core.after_act import Seen
 from model.clock import US, Clock
 from model.errors import Conflict
 from model.event import EventKind
-from model.order import Order, OrderAction, OrderState, Watch
+from model.order import Order, OrderAction, Watch
 from model.reading import Valve
 from store import orders, timers, watches
 from store.database import Connection
@@ -22,8 +22,8 @@ from store.watches import Opened
 KINDS = (OPENING_WATCH, CLOSING_WATCH)
 AT_ONCE = 50
 UNANSWERED_S = 600.0
-"""An order to open that nobody answered may have been carried out all the same; after so long without a
-report of it, it was not."""
+"""An order to open that nobody answered may have been carried out all the same. It was not if the valve says
+closed so long after the order's end; a valve that says nothing is waited for."""
 ASK_AGAIN_S = 60.0
 """A close that came to nothing is asked for again after so long."""
 
@@ -51,11 +51,9 @@ def _look(conn: Connection, timer: Timer, now_us: int) -> None:
 
 def _opening(conn: Connection, order: Order, now_us: int) -> bool:
     """One look after an order to open; whether there is more to look at."""
-    if order.state is OrderState.REFUSED:
-        return False
     opened = watches.opened(conn, order)
     if opened is None:
-        return order.state.open or now_us - order.expires_us < UNANSWERED_S * US
+        return order.state.open or not _moved_nothing(conn, order)
     if watches.has_closed(orders.report(conn, order.instrument_id), opened):
         if order.watch is Watch.UNSAFE:
             watches.note(conn, order.id, Watch.SHUT)
@@ -66,9 +64,20 @@ def _opening(conn: Connection, order: Order, now_us: int) -> bool:
     return _judge_opening(conn, order, opened, now_us)
 
 
+def _moved_nothing(conn: Connection, order: Order) -> bool:
+    """Whether an order to open that is over is known to have moved nothing: by the valve's own word.
+
+    Its gateway's word is not enough: one that did not hear of its own act, or has a new session since, may
+    refuse what it has done.
+    """
+    end = order.outcome
+    since_us = order.expires_us + round(UNANSWERED_S * US) if end is None else end.arrived_us
+    return watches.has_said_closed(conn, order, since_us) or orders.is_revoked(conn, order.instrument_id)
+
+
 def _judge_opening(conn: Connection, order: Order, opened: Opened, now_us: int) -> bool:
     since_us = opened.at_us - round(after_act.BEFORE_S * US)
-    seen = watches.samples(conn, order.job_id, since_us)
+    seen = watches.samples(conn, order.job_id, since_us, acted=(opened.at_us, order.asked_us))
     look = after_act.opening(seen, opened.at_us, now_us, opened.heard_us)
     if look.seen is Seen.WAIT:
         return True
@@ -91,12 +100,14 @@ def _close(conn: Connection, order: Order, now_us: int) -> None:
     report it closes by itself.
     """
     valve = orders.known(conn, order.instrument_id)
-    if not valve.online:
+    if not valve.online or valve.revoked:
         return
     latest = valve.latest
     if latest is not None and latest.action is OrderAction.CLOSE:
         is_open = latest.state.open and now_us < latest.expires_us
-        if is_open or now_us - latest.asked_us < ASK_AGAIN_S * US:
+        # What was for an earlier session is refused, and need not be waited for.
+        is_recent = now_us - latest.asked_us < ASK_AGAIN_S * US and latest.session == valve.session
+        if is_open or is_recent:
             return
     reason = f"After the opening by order {order.id} the pressure did not fall"
     wish = Wish(OrderAction.CLOSE, reason, order_life.USUAL_TTL_S, None, None)

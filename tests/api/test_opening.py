@@ -7,14 +7,18 @@ from typing import Any
 
 import httpx
 import pytest
+from psycopg import errors
 
 from model.clock import US, to_datetime
 from model.equipment import Role
-from model.order import Require
+from model.errors import Conflict
+from model.order import OrderAction, OrderResult, Outcome, Require
 from model.reading import Quantity, Valve
 from model.rights import Role as PersonRole
-from store import equipment, jobs, orders, people
-from store.database import Connection
+from store import equipment, jobs, openings, orders, people, valve_facts
+from store.audit import By
+from store.database import Connection, connect
+from store.orders import Wish
 from tests.api.rigs import Rig, rig
 from tests.api.scene import MINUTE, Scene
 from tests.api.serving import LOGIN, NOON_US, TECHNICIAN, Serving
@@ -168,6 +172,83 @@ def test_a_missing_gauge_is_overridden_by_who_stands_there_and_it_is_written_dow
     assert (row["login"], row["act"]) == (LOGIN, "order-open")
     assert row["data"]["overridden"] == ["pump-side-unknown"]
     assert row["data"]["override_reason"] == "I see the pump pull"
+
+
+def test_the_sites_switch_wins_whichever_gateway_it_hangs_at(
+    client: httpx.Client, conn: Connection, ready: Rig
+) -> None:
+    other, _ = equipment.add_gateway(conn, "other-gw", ready.made.job.site_id, to_datetime(NOON_US))
+    key = equipment.add_instrument(conn, other.id, "key", Role.VALVE)
+    ready.tell(key, Quantity.HANDS, ready.scene.now_us, 1.0)
+    assert hinders(client, ready) == ["local-hands"]
+    conn.execute("UPDATE gateway SET revoked_at = now() WHERE id = %s", (other.id,))
+    assert hinders(client, ready) == []
+
+
+def claimed(ready: Rig) -> list[int]:
+    return [one.id for one in orders.claim(ready.scene.conn, ready.scene.now_us, 10, 0.0, 0.0)]
+
+
+RIGHTS = {
+    "turned off": "UPDATE site SET opening_from_afar = false",
+    "named no more": "DELETE FROM site_opener",
+    "kept out": "UPDATE person SET disabled_at = now()",
+    "gateway revoked": "UPDATE gateway SET revoked_at = now()",
+}
+
+
+@pytest.mark.parametrize("what", list(RIGHTS))
+def test_an_open_is_not_sent_under_a_right_that_is_gone(
+    client: httpx.Client, conn: Connection, ready: Rig, what: str
+) -> None:
+    made = ask_open(client, ready).json()
+    assert claimed(ready) == [made["id"]]
+    conn.execute(RIGHTS[what].encode())
+    assert claimed(ready) == []
+
+
+def test_a_person_who_is_kept_out_is_named_nowhere(conn: Connection, ready: Rig) -> None:
+    """Also where a plan that they made goes on."""
+    mara = people.by_login(conn, LOGIN).id
+    assert valve_facts.gather(conn, ready.valve.id, NOON_US, person_id=mara).may_open_here
+    conn.execute("UPDATE person SET disabled_at = now() WHERE id = %s", (mara,))
+    assert not valve_facts.gather(conn, ready.valve.id, NOON_US, person_id=mara).may_open_here
+
+
+def test_who_takes_a_right_away_waits_for_an_order_that_is_being_given(
+    database: str, conn: Connection, ready: Rig
+) -> None:
+    """And the order that comes after sees it: none is written down under a right that is gone."""
+    mara = people.by_login(conn, LOGIN).id
+    with connect(database, application="giver") as giver:
+        valve_facts.hold_still(giver, ready.valve.id)
+        conn.execute("SET lock_timeout = '200ms'")
+        with pytest.raises(errors.LockNotAvailable), conn.transaction():
+            openings.change(
+                conn, ready.made.job.site_id, By(to_datetime(NOON_US), mara), allowed=False, openers=[]
+            )
+        giver.rollback()
+        with conn.transaction():
+            openings.change(
+                conn, ready.made.job.site_id, By(to_datetime(NOON_US), mara), allowed=False, openers=[]
+            )
+        valve_facts.hold_still(giver, ready.valve.id)
+        assert not valve_facts.gather(giver, ready.valve.id, NOON_US, person_id=mara).opening_allowed
+
+
+def test_an_order_is_not_written_down_when_another_was_given_since_the_facts_were_read(
+    conn: Connection, ready: Rig
+) -> None:
+    """It may be over by now, and have moved the valve."""
+    before = orders.known(conn, ready.valve.id)
+    wish = Wish(OrderAction.CLOSE, "", 30.0, None, None)
+    with conn.transaction():
+        first = orders.ask(conn, before, wish, NOON_US)
+    with conn.transaction():
+        orders.settle(conn, [(first.id, Outcome(OrderResult.DONE, "", NOON_US, NOON_US + US))])
+    with pytest.raises(Conflict, match="given meanwhile"), conn.transaction():
+        orders.ask(conn, before, wish, NOON_US + 2 * US)
+    assert orders.known(conn, ready.valve.id).latest == orders.by_id(conn, first.id)
 
 
 def test_a_stopped_pump_is_overridden_by_nobody(client: httpx.Client, ready: Rig) -> None:

@@ -32,6 +32,7 @@ def valve_id(conn: Connection, job_id: int) -> int:
     gateway, _ = equipment.add_gateway(conn, "gw1", site, to_datetime(NIGHT_US))
     valve = equipment.add_instrument(conn, gateway.id, "v1", Role.VALVE, Position.PUMP)
     jobs.assign(conn, job_id, valve.id, NIGHT_US - US)
+    conn.execute("UPDATE site SET opening_from_afar = true")
     return valve.id
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
+from psycopg import errors
 
+from api.routes.orders import NewOrder, give
 from desk.core.interlocks import Deed
 from desk.worker import ordering
 from model.clock import US, to_datetime
@@ -16,7 +19,7 @@ from model.reading import Quantity, Valve
 from model.valve_facts import Battery
 from store import openings, orders, people
 from store.audit import By
-from store.database import Connection
+from store.database import Connection, connect
 from tests.api.rigs import Rig, rig
 from tests.api.scene import Scene
 from tests.api.serving import LOGIN, TECHNICIAN, add_people
@@ -95,6 +98,26 @@ def test_a_close_that_begins_a_hold_asks_for_what_a_hold_needs(conn: Connection,
             conn, ready.valve.id, OrderAction.CLOSE, NIGHT_US, because="Called off", person_id=None
         )
     assert replace(made, id=0).require == Require()
+
+
+def by_a_person(conn: Connection, ready: Rig) -> object:
+    new = NewOrder.model_validate({"instrument_id": ready.valve.id, "action": "close"})
+    return give(conn, people.by_login(conn, LOGIN), new, NIGHT_US)
+
+
+def by_a_plan(conn: Connection, ready: Rig) -> object:
+    return ordering.ask(conn, ready.valve.id, OrderAction.OPEN, NIGHT_US, because="Dry", person_id=mara(conn))
+
+
+@pytest.mark.parametrize("ask", [by_a_person, by_a_plan])
+def test_an_order_waits_for_who_is_taking_a_right_away(
+    database: str, conn: Connection, ready: Rig, ask: Callable[[Connection, Rig], object]
+) -> None:
+    with connect(database, application="administrator") as administrator:
+        administrator.execute("UPDATE site SET opening_from_afar = false")
+        conn.execute("SET lock_timeout = '200ms'")
+        with pytest.raises(errors.LockNotAvailable), conn.transaction():
+            ask(conn, ready)
 
 
 def test_an_order_of_a_plan_that_fails_in_the_same_transaction_was_never_given(

@@ -298,6 +298,21 @@ def test_nonsense_in_the_data_is_an_error_and_never_a_silent_pass() -> None:
     assert "What happened." in told.text
 
 
+@pytest.mark.parametrize(
+    ("kind", "action", "words"),
+    [
+        (EventKind.ORDER_EXPIRED, "open", "Nobody knows whether the valve opened"),
+        (EventKind.ORDER_REFUSED, "open", "The valve was not opened"),
+        (EventKind.ORDER_EXPIRED, "close", "Nobody knows whether the valve closed"),
+        (EventKind.ORDER_FAILED, "close", "not isolated by this order"),
+    ],
+)
+def test_what_to_do_about_an_order_depends_on_what_was_ordered(
+    kind: EventKind, action: str, words: str
+) -> None:
+    assert words in raised(event(kind, subject="order:7", valve="gw1/v1", action=action)).action
+
+
 @pytest.mark.parametrize("kind", [EventKind.ORDER_REFUSED, EventKind.ORDER_FAILED, EventKind.ORDER_EXPIRED])
 def test_an_order_that_was_not_done_is_high_until_one_to_that_valve_is_done(kind: EventKind) -> None:
     told = raised(event(kind, subject="order:7", valve="gw1/v1"))

@@ -95,7 +95,7 @@ class Server:
             ttl_s=ttl_s, expires_us=now_us + round(ttl_s * US), require=require,
         )  # fmt: skip
         self.orders.append(order)
-        return payload(order)
+        return payload(order, now_us)
 
     def outcome(self, token: str, result: str) -> None:
         """What the gateway says; the first stands."""

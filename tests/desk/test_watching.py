@@ -40,12 +40,24 @@ class Bench:
     valve: Instrument
     gauge: Instrument
 
-    def tell(self, instrument: Instrument, quantity: Quantity, at_us: int, value: float) -> None:
-        row = (instrument.id, int(quantity), to_datetime(at_us), value, to_datetime(at_us + US))
+    def tell(
+        self,
+        instrument: Instrument,
+        quantity: Quantity,
+        at_us: int,
+        value: float,
+        *,
+        arrived_us: int | None = None,
+        latest: bool = True,
+    ) -> None:
+        arrived = to_datetime(at_us + US if arrived_us is None else arrived_us)
+        row = (instrument.id, int(quantity), to_datetime(at_us), value, arrived)
         self.conn.execute(
             "INSERT INTO reading (instrument_id, quantity, time, value, arrived) VALUES (%s, %s, %s, %s, %s)",
             row,
         )
+        if not latest:
+            return
         self.conn.execute(
             "INSERT INTO latest (instrument_id, quantity, time, value, arrived) VALUES (%s, %s, %s, %s, %s) "
             "ON CONFLICT (instrument_id, quantity, place_id) DO UPDATE SET time = excluded.time, "
@@ -61,10 +73,13 @@ class Bench:
             (self.valve.gateway_id, online),
         )
 
-    def pressures(self, begin_us: int, end_us: int, value: Callable[[float], float]) -> None:
+    def pressures(
+        self, begin_us: int, end_us: int, value: Callable[[float], float], arrived_us: int | None = None
+    ) -> None:
         """Every ten seconds, by the seconds since NIGHT_US."""
         for at_us in range(begin_us, end_us + 1, 10 * US):
-            self.tell(self.gauge, Quantity.PRESSURE, at_us, value((at_us - NIGHT_US) / US))
+            pressure_pa = value((at_us - NIGHT_US) / US)
+            self.tell(self.gauge, Quantity.PRESSURE, at_us, pressure_pa, arrived_us=arrived_us)
 
     def ask(self, action: OrderAction) -> Order:
         require = Require(120.0, 600.0, Valve.CLOSED) if action is OrderAction.OPEN else Require()
@@ -206,14 +221,86 @@ def test_an_order_that_moved_nothing_is_watched_no_longer(bench: Bench) -> None:
     order = bench.ask(OrderAction.OPEN)
     bench.look(after(31))
     bench.look(after(631))
+    assert bench.pending() is not None
+    bench.tell(bench.valve, Quantity.VALVE, after(640), Valve.CLOSED)
+    bench.look(after(642))
     assert (bench.pending(), bench.watch(order), bench.closes()) == (None, None, [])
 
 
-def test_a_refused_order_is_not_watched(bench: Bench) -> None:
+def test_a_refused_order_is_watched_until_the_valve_says_closed(bench: Bench) -> None:
     order = bench.ask(OrderAction.OPEN)
     bench.settle(order, OrderResult.REFUSED, after(1))
     bench.look(after(20))
-    assert bench.pending() is None
+    assert bench.pending() is not None
+    bench.tell(bench.valve, Quantity.VALVE, after(25), Valve.CLOSED)
+    bench.look(after(31))
+    assert (bench.pending(), bench.watch(order)) == (None, None)
+
+
+def test_an_order_that_was_carried_out_and_refused_after_all_is_watched(bench: Bench) -> None:
+    """Its line broke before its outcome; of the next session its gateway knows the order no more."""
+    order = bench.ask(OrderAction.OPEN)
+    bench.settle(order, OrderResult.REFUSED, after(20))
+    bench.look(after(21))
+    bench.tell(bench.valve, Quantity.VALVE, after(22), Valve.OPEN)
+    bench.pressures(after(30), after(90), lambda _: 300.0)
+    bench.look(after(91))
+    assert (bench.watch(order), len(bench.closes())) == (Watch.UNSAFE, 1)
+
+
+def test_an_opening_whose_gateway_went_away_before_it_said_so_is_watched_when_it_comes_back(
+    bench: Bench,
+) -> None:
+    """Hours later: until the valve has spoken nobody knows that it did not open."""
+    order = bench.ask(OrderAction.OPEN)
+    bench.presence(online=False)
+    bench.look(after(31))
+    bench.look(after(5000))
+    assert (orders.by_id(bench.conn, order.id).state, bench.pending() is None) == (OrderState.EXPIRED, False)
+    back_us = NIGHT_US + HOURS_US
+    bench.presence(online=True)
+    bench.tell(bench.valve, Quantity.VALVE, after(5), Valve.OPEN, arrived_us=back_us)
+    bench.settle(order, OrderResult.DONE, back_us)
+    for seconds in range(0, 60, 10):
+        at_us = after(10 + seconds)
+        bench.tell(bench.gauge, Quantity.PRESSURE, at_us, 300.0, arrived_us=back_us)
+    bench.tell(bench.gauge, Quantity.PRESSURE, after(70), 300.0, arrived_us=back_us)
+    bench.look(back_us + US)
+    assert (bench.watch(order), len(bench.closes())) == (Watch.UNSAFE, 1)
+
+
+def test_a_clock_that_was_ahead_hides_no_opening(bench: Bench) -> None:
+    """Set right after the valve said "closed" at a time that is still to come: its newest report is old."""
+    bench.tell(bench.valve, Quantity.VALVE, after(240), Valve.CLOSED, arrived_us=NIGHT_US - US)
+    bench.pressures(after(10), after(200), lambda _: 250.0, arrived_us=NIGHT_US - US)
+    order = bench.ask(OrderAction.OPEN)
+    bench.tell(bench.valve, Quantity.VALVE, after(5), Valve.OPEN, latest=False)
+    bench.settle(order, OrderResult.DONE, after(6))
+    bench.look(after(20))
+    assert (bench.watch(order), bench.pending() is None) == (None, False)
+    for seconds in range(15, 75, 10):
+        bench.tell(bench.gauge, Quantity.PRESSURE, after(seconds), 300.0)
+    bench.look(after(76))
+    assert (bench.watch(order), len(bench.closes())) == (Watch.UNSAFE, 1)
+
+
+def test_a_close_for_an_earlier_session_is_asked_for_again_at_once(bench: Bench) -> None:
+    opened(bench)
+    bench.pressures(after(10), after(80), lambda _: 300.0)
+    bench.look(after(81))
+    (first,) = bench.closes()
+    bench.conn.execute("UPDATE gateway_presence SET session = 's2'")
+    bench.settle(first, OrderResult.REFUSED, after(90))
+    bench.look(after(92))
+    assert [close.session for close in bench.closes()] == ["s1", "s2"]
+
+
+def test_nothing_is_asked_of_a_revoked_gateway(bench: Bench) -> None:
+    order = opened(bench)
+    bench.pressures(after(10), after(80), lambda _: 300.0)
+    bench.conn.execute("UPDATE gateway SET revoked_at = now()")
+    bench.look(after(81))
+    assert (bench.watch(order), bench.closes()) == (Watch.UNSAFE, [])
 
 
 def test_a_valve_that_closed_by_itself_ends_the_watch(bench: Bench) -> None:

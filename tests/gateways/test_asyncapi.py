@@ -134,8 +134,8 @@ def test_fields_are_those_that_the_code_reads_and_writes() -> None:
         assert set(found[name]["properties"]) == {field.name for field in fields}
         assert set(found[name]["required"]) == {field.name for field in fields if field.required}
     full, least = (
-        json.loads(order_payload(_order())),
-        json.loads(order_payload(_order(boot=None, require=Require()))),
+        json.loads(order_payload(_order(), 0)),
+        json.loads(order_payload(_order(boot=None, require=Require()), 0)),
     )
     assert set(found["order"]["properties"]) == set(full)
     assert set(found["order"]["required"]) == set(least)
@@ -156,6 +156,7 @@ def _order(**changed: Any) -> Order:
         **changed,
     }  # fmt: skip
     at = {"token": "t", "instrument_id": 1, "gateway": "gw1", "valve": "v1", "session": "s", "ttl_s": 5.0}
+    at["expires_us"] = 5_000_000
     known: dict[str, Any] = dict.fromkeys(Order.__dataclass_fields__)
     more = {"id": 1, "action": OrderAction.OPEN, "state": OrderState.ASKED}
     return Order(**{name: {**known, **at, **more, **values}[name] for name in known})
