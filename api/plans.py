@@ -19,7 +19,6 @@ from model.hold_plan import HoldPlan, PlanEnd, PlanState
 from model.job import JobState
 from model.judgement import Verdict
 from model.texts import LONGEST_WORDS, check_text
-from model.valve_facts import Battery
 from store import lists, plans, valve_facts
 from store.database import Connection
 from store.plans import NewPlan
@@ -151,12 +150,7 @@ def plan_of(conn: Connection, wish: PlanWish, job_id: int, valve_id: int, zone: 
 
 def against(conn: Connection, new: NewPlan, person_id: int, now_us: int) -> tuple[Hindrance, ...]:
     """What would hinder a plan that were to close now, but for what it accepts."""
-    charges = plans.charges(conn, new.job_id)
-    weakest = min(
-        (Battery(name, battery.lasts_until(samples)) for name, samples in charges),
-        key=lambda one: one.lasts_until_us or 0,
-        default=None,
-    )
+    weakest = battery.weakest(plans.charges(conn, new.job_id))
     begin_us = max(now_us, new.not_before_us or now_us)
     hold_s = plans.ground(conn, new.job_id).hold_s
     facts = valve_facts.gather(
@@ -247,6 +241,9 @@ MARKS: dict[PlanState | PlanEnd, Mark] = {
     PlanState.WAITING: Mark(key="waiting", word="Waiting to close", shape="await", tone="mute"),
     PlanState.CLOSING: Mark(key="closing", word="Closing", shape="valve-moving", tone="busy"),
     PlanState.HOLDING: Mark(key="holding", word="Holding", shape="hold", tone="busy"),
+    PlanState.WEIGHING: Mark(key="weighing", word="Failed; drying looked at", shape="await", tone="warn"),
+    PlanState.OPENING: Mark(key="opening", word="Opening to dry", shape="valve-moving", tone="busy"),
+    PlanState.DRYING: Mark(key="drying", word="Drying, valve open", shape="valve-open", tone="busy"),
     PlanState.CALLED_OFF: Mark(key="called-off", word="Called off", shape="rest", tone="mute"),
     PlanEnd.NOT_BEGUN: Mark(key="not-begun", word="No hold began", shape="unsure", tone="warn"),
     PlanEnd.VALVE_MOVED: Mark(key="valve-moved", word="The valve was moved", shape="unsure", tone="warn"),

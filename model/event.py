@@ -59,6 +59,10 @@ class EventKind(StrEnum):
     """A hold plan cannot go on by itself."""
     PLAN_WENT_ON = "plan-went-on"
     PLAN_CALLED_OFF = "plan-called-off"
+    PLAN_DRIES = "plan-dries"
+    """After a hold that failed by moisture a plan has opened the valve to the pump."""
+    PLAN_DRIES_NO_MORE = "plan-dries-no-more"
+    """It does not, or stops before its time: the valve is left closed, and somebody is needed."""
     PLAN_REPORTED = "plan-reported"
     """At the time that was asked for: how it went, or how it stands."""
 

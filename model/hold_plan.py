@@ -20,13 +20,19 @@ class PlanState(StrEnum):
     """A close is ordered; the valve has not reported closed yet."""
     HOLDING = "holding"
     """The valve has reported closed; the verdict is not known yet."""
+    WEIGHING = "weighing"
+    """The hold failed; whether the circuit may be dried is looked at."""
+    OPENING = "opening"
+    """An opening is ordered for a drying round; the valve has not reported open yet."""
+    DRYING = "drying"
+    """The valve has reported open: the pump dries the circuit, or the valve is to be closed again."""
     ENDED = "ended"
     CALLED_OFF = "called-off"
 
     @property
     def live(self) -> bool:
         """Whether it may still give orders or waits for a verdict."""
-        return self in (PlanState.WAITING, PlanState.CLOSING, PlanState.HOLDING)
+        return self not in (PlanState.ENDED, PlanState.CALLED_OFF)
 
 
 class PlanEnd(StrEnum):
@@ -44,13 +50,65 @@ class PlanEnd(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Confirmed:
+    """That exhaust, ventilation and ignition control were confirmed for the job.
+
+    Parameters
+    ----------
+    person_id, name : int, str
+        Who confirmed it.
+    at_us : int
+        When [µs].
+    refrigerant : str or None
+        For which refrigerant; None: it was not known. For another one it is not confirmed.
+    """
+
+    person_id: int
+    name: str
+    at_us: int
+    refrigerant: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Drying:
+    """Drying rounds after a hold that failed by moisture.
+
+    Parameters
+    ----------
+    rounds : int
+        At most so many.
+    pump_s : float
+        The valve is open to the pump for so long in each [s].
+    probability : float
+        The estimated cause must be moisture with at least this.
+    confirmed : Confirmed or None
+        What a flammable or unknown refrigerant needs.
+    """
+
+    rounds: int
+    pump_s: float
+    probability: float
+    confirmed: Confirmed | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """For a row of the database."""
+        return asdict(self)
+
+    @classmethod
+    def of_json(cls, given: Mapping[str, Any]) -> Drying:
+        """What `as_json` gave."""
+        confirmed = given["confirmed"]
+        return cls(**{**given, "confirmed": None if confirmed is None else Confirmed(**confirmed)})
+
+
+@dataclass(frozen=True, slots=True)
 class Progress:
     """How far a plan has come; times [µs].
 
     Parameters
     ----------
     order_id : int or None
-        Its latest order to close.
+        Its latest order.
     asked_us, attempts : int or None, int
         When that was asked for, and how many there were.
     not_again_before_us : int
@@ -67,6 +125,16 @@ class Progress:
         The time of the hold is over.
     reported : bool
         Who made the plan was told how it went.
+    rounds : int
+        Openings for drying that were ordered and not refused.
+    opened_us : int or None
+        Report by which the valve was known to be open, by its gateway's clock.
+    pump_until_us : int
+        Until when the round pumps, by our clock.
+    stop : tuple of str
+        Why the drying stops, in sentences; the valve is closed for good then.
+    called_off : bool
+        A person has called the plan off while the valve was open: it is over once that is closed.
     """
 
     state: PlanState = PlanState.WAITING
@@ -83,6 +151,11 @@ class Progress:
     out_of_reach_us: int | None = None
     over: bool = False
     reported: bool = False
+    rounds: int = 0
+    opened_us: int | None = None
+    pump_until_us: int = 0
+    stop: tuple[str, ...] = ()
+    called_off: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """For a row of the database."""
@@ -98,6 +171,7 @@ class Progress:
                 "state": PlanState(given["state"]),
                 "end": None if end is None else PlanEnd(end),
                 "blocked": tuple(given["blocked"]),
+                "stop": tuple(given.get("stop", ())),
             }
         )
 
@@ -118,6 +192,8 @@ class HoldPlan:
         Interlocks of a hold that its maker has overridden, by id.
     accepted_reason : str
         Why, in words.
+    drying : Drying or None
+        None: after a hold that fails the valve stays closed.
     """
 
     id: int
@@ -135,4 +211,5 @@ class HoldPlan:
     report_us: int
     accepted: tuple[str, ...] = ()
     accepted_reason: str = ""
+    drying: Drying | None = None
     progress: Progress = field(default_factory=Progress)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,10 +14,10 @@ from model.clock import US, to_datetime, to_us
 from model.equipment import Position, Role
 from model.errors import Conflict, NotFound
 from model.event import EventKind
-from model.hold_plan import HoldPlan, Progress
+from model.hold_plan import Drying, HoldPlan, Progress
 from model.instants import at_site
 from model.job import JobState
-from model.judgement import Verdict
+from model.judgement import Cause, Verdict, leak_probability
 from model.reading import Quantity
 from store import audit, events, timers
 from store.database import Connection, one
@@ -49,17 +50,23 @@ SEEN = """
     FROM job j JOIN procedure p ON p.id = j.procedure_id WHERE j.id = %(job)s
 """
 HOLD = """
-    SELECT id, verdict, text FROM hold_test
+    SELECT id, verdict, text, detail #> '{diagnosis,probabilities}' AS probabilities FROM hold_test
     WHERE job_id = %s AND withdrawn_at IS NULL AND started_at >= %s ORDER BY started_at LIMIT 1
 """
 BATTERIES = """
-    SELECT i.id, i.name, l.quantity, l.time FROM assignment a
+    SELECT i.id, i.name, l.quantity, l.time, l.value FROM assignment a
     JOIN instrument i ON i.id = a.instrument_id JOIN latest l ON l.instrument_id = i.id AND l.place_id = 1
     WHERE a.job_id = %s AND a.until IS NULL AND i.role IN ('gauge', 'valve') AND l.quantity = ANY(%s)
     ORDER BY i.id, l.quantity
 """
-CHARGE = """
-    SELECT time, value FROM reading_of(%s, %s, 'infinity') WHERE quantity = %s AND place_id = 1 ORDER BY time
+# The first is found by the key alone. A plan that is hindered asks every ten seconds.
+FIRST_CHARGE = """
+    SELECT time, value FROM reading
+    WHERE instrument_id = %s AND quantity = %s AND place_id = 1 AND time >= %s ORDER BY time LIMIT 1
+"""
+ADVICE = """
+    SELECT detail #>> '{advice,urgency}' AS urgency, detail #> '{advice,steps}' AS steps
+    FROM hold_test WHERE id = %s
 """
 
 
@@ -74,6 +81,7 @@ class NewPlan:
     report_us: int
     accepted: tuple[str, ...] = ()
     accepted_reason: str = ""
+    drying: Drying | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +108,8 @@ def add(conn: Connection, new: NewPlan, made_by: int | None, now_us: int) -> int
         with conn.transaction():
             row = conn.execute(
                 "INSERT INTO hold_plan (job_id, instrument_id, made_by, made_at, held_s, not_before, "
-                "report_at, accepted, accepted_reason, state, progress) "
-                "VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) RETURNING id",
+                "report_at, accepted, accepted_reason, drying, state, progress) "
+                "VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) RETURNING id",
                 (
                     new.job_id,
                     new.instrument_id,
@@ -112,6 +120,7 @@ def add(conn: Connection, new: NewPlan, made_by: int | None, now_us: int) -> int
                     to_datetime(new.report_us),
                     list(new.accepted),
                     new.accepted_reason,
+                    _drying(new),
                     progress.state,
                     Jsonb(progress.as_json()),
                 ),
@@ -128,18 +137,23 @@ def change(conn: Connection, plan: HoldPlan, new: NewPlan, by: int | None, now_u
     """Write what a plan shall do from now on; its progress stays. Lock it first; audited."""
     conn.execute(
         "UPDATE hold_plan SET held_s = %s, not_before = %s, report_at = %s, accepted = %s, "
-        "accepted_reason = %s WHERE id = %s",
+        "accepted_reason = %s, drying = %s WHERE id = %s",
         (
             new.held_s,
             None if new.not_before_us is None else to_datetime(new.not_before_us),
             to_datetime(new.report_us),
             list(new.accepted),
             new.accepted_reason,
+            _drying(new),
             plan.id,
         ),
     )
     timers.put(conn, [Timer(LOOK, str(plan.id), now_us)])
     audit.record(conn, by, "change-plan", f"plan:{plan.id}", to_datetime(now_us), **_noted(new))
+
+
+def _drying(new: NewPlan) -> Jsonb | None:
+    return None if new.drying is None else Jsonb(new.drying.as_json())
 
 
 def _noted(new: NewPlan) -> dict[str, str | int | list[str]]:
@@ -150,6 +164,7 @@ def _noted(new: NewPlan) -> dict[str, str | int | list[str]]:
         "report_at": to_datetime(new.report_us).isoformat(),
         "accepted": list(new.accepted),
         "accepted_reason": new.accepted_reason,
+        "drying": "" if new.drying is None else json.dumps(new.drying.as_json()),
     }
 
 
@@ -194,21 +209,34 @@ def log(conn: Connection, plan_id: int) -> list[dict[str, Any]]:
     ).fetchall()
 
 
-def record(conn: Connection, plan: HoldPlan, told: Sequence[tuple[EventKind, str]], now_us: int) -> None:
-    """Tell what a plan has to tell, as events of its job; the last thing in a transaction."""
+def record(
+    conn: Connection, plan: HoldPlan, told: Sequence[tuple[EventKind, str, int | None]], now_us: int
+) -> None:
+    """Tell what a plan has to tell, as events of its job, about a hold where there is one; the last thing in
+    a transaction."""
     new = [
         NewEvent(
             kind=kind,
             happened_us=now_us,
             text=at_site(text, plan.time_zone),
-            subject=f"plan:{plan.id}",
+            subject=f"plan:{plan.id}" if hold_id is None else f"hold:{hold_id}",
             site_id=plan.site_id,
             job_id=plan.job_id,
-            data={"plan": plan.id, "valve": f"{plan.gateway}/{plan.valve}"},
+            data={
+                "plan": plan.id,
+                "valve": f"{plan.gateway}/{plan.valve}",
+                **({} if hold_id is None else _advice(conn, hold_id)),
+            },
         )
-        for kind, text in told
+        for kind, text, hold_id in told
     ]
     events.record(conn, new, now_us)
+
+
+def _advice(conn: Connection, hold_id: int) -> dict[str, object]:
+    """What to do about a hold, and how soon, as its own events have it."""
+    row = one(conn.execute(ADVICE, (hold_id,)).fetchone())
+    return {"urgency": row["urgency"], "advice": row["steps"] or []}
 
 
 def ground(conn: Connection, job_id: int) -> Ground:
@@ -221,24 +249,32 @@ def ground(conn: Connection, job_id: int) -> Ground:
     )
 
 
-def hold(conn: Connection, job_id: int, closed_us: int) -> tuple[int, Verdict, str] | None:
-    """The hold test that began when a valve reported closed [µs]: number, verdict, sentence."""
+def hold(conn: Connection, job_id: int, closed_us: int) -> tuple[int, Verdict, str, float, float] | None:
+    """The hold test that began when a valve reported closed [µs]: number, verdict, sentence, probability of
+    moisture alone and of a leak."""
     since = to_datetime(closed_us - round(HOLD_SLACK_S * US))
     row = conn.execute(HOLD, (job_id, since)).fetchone()
-    return None if row is None else (row["id"], Verdict(row["verdict"]), row["text"])
+    if row is None:
+        return None
+    told = row["probabilities"] or {}
+    moisture = float(told.get(Cause.MOISTURE, 0.0))
+    return row["id"], Verdict(row["verdict"]), row["text"], moisture, leak_probability(told)
 
 
 def charges(conn: Connection, job_id: int) -> list[tuple[str, list[tuple[int, float]]]]:
-    """Name and charge over its last day [µs, share] of whatever a hold of the job depends on and reports a
-    battery; empty where it reports volts only, of which the share is not known."""
+    """Name, and first and last charge of its last day [µs, share], of whatever a hold of the job depends on
+    and reports a battery; empty where it reports volts only, of which the share is not known."""
     share, volts = int(Quantity.BATTERY_SHARE), int(Quantity.BATTERY_VOLTS)
     found: dict[int, tuple[str, list[tuple[int, float]]]] = {}
     for row in conn.execute(BATTERIES, (job_id, [share, volts])).fetchall():
         samples: list[tuple[int, float]] = []
         if row["quantity"] == share:
-            since = to_datetime(to_us(row["time"]) - round(BATTERY_BACK_S * US))
-            rows = conn.execute(CHARGE, (row["id"], since, share)).fetchall()
-            samples = [(to_us(one["time"]), one["value"]) for one in rows]
+            last_us = to_us(row["time"])
+            since = to_datetime(last_us - round(BATTERY_BACK_S * US))
+            first = conn.execute(FIRST_CHARGE, (row["id"], share, since)).fetchone()
+            samples = [(last_us, row["value"])]
+            if first is not None:
+                samples.insert(0, (to_us(first["time"]), first["value"]))
         found.setdefault(row["id"], (row["name"], samples))
     return list(found.values())
 
@@ -261,6 +297,7 @@ def from_row(row: dict[str, Any]) -> HoldPlan:
         report_us=to_us(row["report_at"]),
         accepted=tuple(row["accepted"]),
         accepted_reason=row["accepted_reason"],
+        drying=None if row["drying"] is None else Drying.of_json(row["drying"]),
         progress=Progress.of_json(row["progress"]),
     )
 

@@ -141,11 +141,11 @@ def end(conn: Connection, person: Person, plan_id: int, now_us: int) -> None:
         found = plans.lock(conn, plan_id)
         if not found.progress.state.live:
             raise Conflict(f"Plan {plan_id} is over already.")
-        done = core.call_off(found.progress, person.name)
+        done = core.call_off(found, person.name)
         plans.write(conn, plan_id, done.progress)
         plans.note(conn, plan_id, done.lines, now_us)
         audit.record(conn, person.id, "call-off-plan", f"plan:{plan_id}", to_datetime(now_us))
-        plans.record(conn, found, [(EventKind.PLAN_CALLED_OFF, " ".join(done.lines))], now_us)
+        plans.record(conn, found, [(EventKind.PLAN_CALLED_OFF, " ".join(done.lines), None)], now_us)
 
 
 def wished(new: NewPlan) -> str:

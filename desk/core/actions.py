@@ -75,6 +75,11 @@ PLAN_BLOCKED = (
     f"Take the circuit for isolated only while the valve reports closed. {CAUTION}"
 )
 
+PLAN_DRIES = (
+    "The plan closes the valve again and holds anew; if it stops before that, you are told. Nobody may work "
+    f"at the circuit meanwhile. {CAUTION}"
+)
+
 PLAN_REPORT = (
     "You asked to be told however it went. Read the plan's log and the judgement before anybody breaks the "
     f"vacuum or charges; a passed hold is no pressure test. {CAUTION}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from model.clock import US
+from model.valve_facts import Battery
 
 FLAT = 0.1
 """Below this share nobody should count on it."""
@@ -31,3 +32,10 @@ def lasts_until(samples: Sequence[tuple[int, float]]) -> int | None:
         return None
     per_s = (max(first - last, 0.0) + STEP) / span_s
     return end_us + round((last - FLAT) / per_s * US)
+
+
+def weakest(charges: Sequence[tuple[str, Sequence[tuple[int, float]]]]) -> Battery | None:
+    """Of several batteries, by name, the one that may be flat first; of whose discharge too little is known,
+    before all."""
+    found = [Battery(name, lasts_until(samples)) for name, samples in charges]
+    return min(found, key=lambda one: one.lasts_until_us or 0, default=None)

@@ -24,6 +24,8 @@ class Told:
     job_id: int | None
     happened_us: int
     event_id: int
+    anew: bool = False
+    """Who has acknowledged the alert did so for what is no longer so: they are told as if it were new."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,8 @@ def tell(alert: Alert | None, told: Told, now_us: int) -> Change | None:
         return Change(replace(told_again, state=state, raised_us=now_us, cleared_us=None), "raised-again")
     if told.priority.rank < alert.priority.rank:
         return Change(_unacknowledged(told_again), "changed", f"More urgent than before: {told.text}")
+    if told.anew:
+        return Change(_unacknowledged(told_again), "changed", told.text)
     if (told.kind, told.priority) != (alert.kind, alert.priority):
         return Change(told_again, "changed", told.text)
     return Change(told_again, "repeated", worth_telling=False)

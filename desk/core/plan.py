@@ -1,96 +1,35 @@
 """A hold plan as a pure state machine: what is seen now, and the next state with what is to be done.
 
 It looks at states, not at news: whatever came twice, late or while nobody worked, the next look sees where
-things stand. It gives one kind of order only, to close; it never opens a valve.
+things stand. It opens a valve in drying rounds only (`desk.core.drying`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from desk.core import drying
 from desk.core.interlocks import age_s
+from desk.core.plan_look import AGAIN_S as AGAIN_S
+from desk.core.plan_look import HoldSeen as HoldSeen
+from desk.core.plan_look import Seen as Seen
+from desk.core.plan_look import Step as Step
+from desk.core.plan_look import Tell as Tell
+from desk.core.plan_look import blocked, moved
 from model.clock import US
 from model.event import EventKind
 from model.hold_plan import HoldPlan, PlanEnd, PlanState, Progress
-from model.instants import instant, undated
+from model.instants import instant
 from model.judgement import Verdict
-from model.order import Order, OrderState, Report
+from model.order import OrderState
 from model.reading import Valve
 from model.valve_facts import REPORT_FRESH_S
 
 LOOK_S = 10.0
 """So often a plan looks."""
-AGAIN_S = 60.0
-"""An order that came to nothing is asked for again after so long."""
-BLOCKED_S = 600.0
-"""Who is hindered for longer is stuck, and somebody must be told. Our own choice."""
 BEYOND_PATIENCE_S = 3600.0
 """After the procedure's patience a verdict comes within minutes; after this none comes."""
-
-
-@dataclass(frozen=True, slots=True)
-class HoldSeen:
-    """The hold test that began with the plan's close."""
-
-    id: int
-    verdict: Verdict
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What a look sees; times [µs].
-
-    Parameters
-    ----------
-    job_open : bool
-        It is not closed.
-    serves : bool
-        The valve serves the job still.
-    hold_s, patience_s : float
-        Of the job's procedure, as it is now.
-    held_s : float
-        For how long the circuit has been at or below the target without a gap, up to now [s]; 0: it is not.
-    report : Report or None
-        What the valve last reported.
-    online, presence_us
-        Whether its gateway is in reach, and since when.
-    order : Order or None
-        The plan's latest order.
-    order_text : str
-        What became of it, in a sentence.
-    """
-
-    job_open: bool
-    serves: bool
-    hold_s: float
-    patience_s: float
-    held_s: float
-    report: Report | None
-    online: bool
-    presence_us: int | None
-    order: Order | None = None
-    order_text: str = ""
-    hold: HoldSeen | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Tell:
-    """An event to record."""
-
-    kind: EventKind
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """The next state, lines for the log, events, and whether to ask for the close now."""
-
-    progress: Progress
-    lines: tuple[str, ...] = ()
-    tells: tuple[Tell, ...] = ()
-    ask_close: bool = False
 
 
 def held_s(samples: Sequence[tuple[int, float]], target_pa: float, interval_s: float, now_us: int) -> float:
@@ -155,17 +94,28 @@ def asked(progress: Progress, order_id: int, now_us: int) -> Step:
 
 def hindered(plan: HoldPlan, reasons: Sequence[str], now_us: int) -> Step:
     """The close that a step wanted is hindered."""
-    return _blocked(plan.progress, tuple(reasons), now_us)
+    return blocked(plan.progress, tuple(reasons), now_us, "after drying" if plan.progress.rounds else "")
 
 
-def call_off(progress: Progress, who: str) -> Step:
+def call_off(plan: HoldPlan, who: str) -> Step:
     """A person calls the plan off. No order follows; one that is under way is not called back: a close may
-    come late."""
+    come late. A valve that is open for drying is closed first."""
+    progress = plan.progress
+    if _dries(progress):
+        return drying.call_off(plan, who)
     under_way = {
         PlanState.CLOSING: " The order to close that is under way may still be carried out.",
         PlanState.HOLDING: " The valve is left as it is; the hold is judged all the same.",
+        PlanState.WEIGHING: " The valve is left closed.",
     }.get(progress.state, "")
     return Step(replace(progress, state=PlanState.CALLED_OFF), (f"Called off by {who}.{under_way}",))
+
+
+def _dries(progress: Progress) -> bool:
+    """Whether the valve is open for drying, or may be."""
+    if progress.state in (PlanState.OPENING, PlanState.DRYING):
+        return True
+    return progress.state is PlanState.CLOSING and progress.rounds > 0
 
 
 def report_text(plan: HoldPlan, hold_s: float, hold: HoldSeen | None) -> str:
@@ -174,8 +124,22 @@ def report_text(plan: HoldPlan, hold_s: float, hold: HoldSeen | None) -> str:
     if progress.end is PlanEnd.NOT_BEGUN:
         why = " ".join(progress.blocked) or "The target was not held for the time that was asked for."
         return f"Plan {plan.id}: no hold has begun, and none will by this plan. {why}"
+    said = drying.said(plan)
+    dried = f" {said}" if said else ""
+    if _dries(progress):
+        stands = (
+            "is being closed"
+            if progress.stop or progress.state is PlanState.CLOSING
+            else "is open to the pump"
+        )
+        if progress.state is PlanState.OPENING:
+            stands = "is ordered open"
+        return f"Plan {plan.id}: the circuit is being dried; the valve {stands}.{dried}"
+    if progress.state is PlanState.WEIGHING and hold is not None:
+        waits = " ".join(progress.blocked)
+        return f"Plan {plan.id}: {hold.text} Whether it may be dried is looked at. {waits}".rstrip() + dried
     if hold is not None and hold.verdict.final:
-        return f"Plan {plan.id}: {hold.text}"
+        return f"Plan {plan.id}: {hold.text}{dried}"
     if progress.state is PlanState.CLOSING:
         return f"Plan {plan.id}: the valve was ordered closed and has not reported closed."
     if progress.closed_us is None or progress.end is not None:
@@ -216,7 +180,9 @@ def _advance(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
     if not progress.state.live:
         return Step(progress)
     if seen.hold is not None and seen.hold.verdict.final and progress.state is PlanState.HOLDING:
-        return _verdict(progress, seen.hold)
+        return _verdict(plan, seen.hold)
+    if _dries(progress):
+        return _drying(plan, seen, now_us)
     if not seen.job_open:
         ended = replace(progress, state=PlanState.ENDED, end=PlanEnd.JOB_OVER)
         # Who closes a job has seen it, and nothing asks to act on it any more.
@@ -227,9 +193,51 @@ def _advance(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
         return Step(ended, (text,), (Tell(EventKind.PLAN_BLOCKED, text),))
     if progress.state is PlanState.HOLDING:
         return _holding(plan, seen, now_us)
+    if progress.state is PlanState.WEIGHING:
+        return _weighing(plan, seen, now_us)
     if progress.state is PlanState.CLOSING:
         return _closing(plan, seen, now_us)
     return _waiting(plan, seen, now_us)
+
+
+def _drying(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
+    """The valve is open for drying, or may be: until it is closed there is no way out but that one."""
+    progress = plan.progress
+    if seen.taken:
+        ended = replace(progress, state=PlanState.ENDED, end=PlanEnd.JOB_OVER)
+        text = (
+            f"Plan {plan.id}: the valve {plan.valve} serves another job, and may be open. "
+            "The plan ends and moves nothing."
+        )
+        return Step(ended, (text,), (Tell(EventKind.PLAN_BLOCKED, text),))
+    if not progress.stop and progress.state is not PlanState.OPENING and not (seen.job_open and seen.serves):
+        return _job_over(plan, seen)
+    if progress.state is PlanState.OPENING:
+        return drying.opening(plan, seen, now_us)
+    if progress.state is PlanState.DRYING:
+        return drying.pumping(plan, seen, now_us)
+    return _closing(plan, seen, now_us)
+
+
+def _job_over(plan: HoldPlan, seen: Seen) -> Step:
+    # Who closes a job has seen it, and nothing wakes anybody about it any more.
+    done = drying.stop(
+        plan, ("The valve serves the job no more." if seen.job_open else "The job is closed.",)
+    )
+    progress = replace(done.progress, state=plan.progress.state)
+    return replace(done, progress=progress, tells=done.tells if seen.job_open else ())
+
+
+def _weighing(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
+    if _left_its_seat(plan, seen):
+        return _holding(plan, seen, now_us)
+    if seen.hold is not None and seen.hold.verdict in (Verdict.PASSED, Verdict.INCONCLUSIVE):
+        return _verdict(plan, seen.hold)
+    return drying.weigh(plan, seen, now_us)
+
+
+def _left_its_seat(plan: HoldPlan, seen: Seen) -> bool:
+    return moved(seen, plan.progress.closed_us or 0) is not None
 
 
 def _waiting(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
@@ -254,7 +262,7 @@ def _waiting(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
 def _closing(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
     progress, order = plan.progress, seen.order
     if _closed_by_order(progress, seen):
-        return _begin(plan, seen)
+        return drying.finish(plan, seen) if progress.stop else _begin(plan, seen)
     if order is not None and order.state.open:
         return Step(progress)
     text = seen.order_text or "The order to close is gone."
@@ -262,8 +270,10 @@ def _closing(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
         if now_us - order.outcome.arrived_us < REPORT_FRESH_S * US:
             return Step(progress)
         text += " But the valve does not report closed."
+    if progress.rounds:
+        return drying.not_closed(progress, text, now_us)
     back = replace(progress, state=PlanState.WAITING, not_again_before_us=now_us + round(AGAIN_S * US))
-    return _blocked(back, (text,), now_us)
+    return blocked(back, (text,), now_us)
 
 
 def _closed_by_order(progress: Progress, seen: Seen) -> bool:
@@ -287,6 +297,8 @@ def _begin(plan: HoldPlan, seen: Seen) -> Step:
         blocked=(),
         blocked_since_us=None,
         blocked_told=False,
+        over=False,
+        hold_id=None,
     )
     ends = instant(closed_us + round(seen.hold_s * US))
     line = f"The valve reports closed since {instant(closed_us)}: the hold runs until {ends}."
@@ -294,17 +306,17 @@ def _begin(plan: HoldPlan, seen: Seen) -> Step:
 
 
 def _holding(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
-    progress, report = plan.progress, seen.report
+    progress = plan.progress
     closed_us = progress.closed_us or 0
-    opened = report is not None and report.position in (Valve.OPEN, Valve.MOVING) and report.at_us > closed_us
-    if opened and report is not None:
+    report = moved(seen, closed_us)
+    if report is not None:
         when = instant(report.since_us)
         text = (
             f"Plan {plan.id}: the valve {plan.valve} reports {report.position.name.lower()} since {when}, "
             "during the hold. The plan ends and moves nothing."
         )
-        moved = replace(progress, state=PlanState.ENDED, end=PlanEnd.VALVE_MOVED)
-        return Step(moved, (text,), (Tell(EventKind.PLAN_BLOCKED, text),))
+        ended = replace(progress, state=PlanState.ENDED, end=PlanEnd.VALVE_MOVED)
+        return Step(ended, (text,), (Tell(EventKind.PLAN_BLOCKED, text),))
     lines: list[str] = []
     if seen.hold is not None and seen.hold.id != progress.hold_id:
         progress = replace(progress, hold_id=seen.hold.id)
@@ -336,26 +348,19 @@ def _reach(plan: HoldPlan, progress: Progress, seen: Seen, now_us: int, lines: l
     return progress
 
 
-def _verdict(progress: Progress, hold: HoldSeen) -> Step:
+def _verdict(plan: HoldPlan, hold: HoldSeen) -> Step:
+    progress = replace(plan.progress, hold_id=hold.id, over=True)
     left = "" if hold.verdict is Verdict.PASSED else " The valve is left closed."
-    end = _OF_VERDICT[hold.verdict]
-    return Step(
-        replace(progress, state=PlanState.ENDED, end=end, hold_id=hold.id, over=True),
-        (f"Verdict: {hold.text}{left}",),
-    )
-
-
-def _blocked(progress: Progress, reasons: tuple[str, ...], now_us: int) -> Step:
-    """It cannot go on now; what hinders is logged when it changes, and told once it has lasted."""
-    # When a battery may be flat moves with each look, and is nothing new.
-    known = tuple(map(undated, reasons)) == tuple(map(undated, progress.blocked))
-    lines = () if known else (f"Hindered: {' '.join(reasons)}",)
-    since_us = progress.blocked_since_us if progress.blocked_since_us is not None else now_us
-    progress = replace(progress, blocked=reasons, blocked_since_us=since_us)
-    if progress.blocked_told or now_us - since_us < BLOCKED_S * US:
-        return Step(progress, lines)
-    text = f"The valve cannot be closed for a planned hold. {' '.join(reasons)}"
-    return Step(replace(progress, blocked_told=True), lines, (Tell(EventKind.PLAN_BLOCKED, text),))
+    line = f"Verdict: {hold.text}{left}"
+    if hold.verdict is Verdict.FAILED and plan.drying is not None:
+        if progress.rounds < plan.drying.rounds:
+            weighing = replace(progress, state=PlanState.WEIGHING, not_again_before_us=0)
+            return Step(weighing, (line, "Whether the circuit may be dried is looked at."))
+        used_up = drying.used_up(plan.drying)
+        return Step(
+            replace(progress, state=PlanState.ENDED, end=PlanEnd.FAILED, stop=(used_up,)), (line, used_up)
+        )
+    return Step(replace(progress, state=PlanState.ENDED, end=_OF_VERDICT[hold.verdict]), (line,))
 
 
 def _unblocked(progress: Progress) -> Step:

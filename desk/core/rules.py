@@ -57,6 +57,8 @@ class Raising:
     kind: str
     priority: Priority | Callable[[Event], Priority]
     action: str | Callable[[Event], str]
+    anew: bool = False
+    """Also to who has acknowledged it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +279,11 @@ RULES: tuple[Rule, ...] = (
     Rule(_on(EventKind.VALVE_HOLDS), Clearing("valve", "the pressure agrees with a later close.")),
     Rule(_on(EventKind.VACUUM_BROKEN), Clearing("opening", "the vacuum was broken.", every=True)),
     Rule(_on(EventKind.VACUUM_BROKEN), Clearing("valve", "the vacuum was broken.", every=True)),
+    Rule(_on(EventKind.PLAN_DRIES), Advising("hold", lambda event: f"{event.text} {actions.PLAN_DRIES}")),
+    Rule(
+        _on(EventKind.PLAN_DRIES_NO_MORE),
+        Raising("hold", "hold-failed", _fail_priority, _about_hold, anew=True),
+    ),
     Rule(_on(EventKind.PLAN_BLOCKED), Raising("plan", "plan-blocked", Priority.HIGH, actions.PLAN_BLOCKED)),
     Rule(_on(EventKind.PLAN_WENT_ON), Clearing("plan", "the plan went on.", ordered=False)),
     Rule(_on(EventKind.PLAN_CALLED_OFF), Clearing("plan", "the plan was called off.", ordered=False)),
@@ -364,6 +371,7 @@ def _step(do: Raising | Clearing | Advising, event: Event) -> Step:
         job_id=event.job_id,
         happened_us=event.happened_us,
         event_id=event.id,
+        anew=do.anew,
     )
 
 

@@ -259,7 +259,7 @@ class Plans(RuleBasedStateMachine):
     @precondition(lambda self: self.plan.progress.state.live)
     @rule()
     def called_off(self) -> None:
-        self._take(plan.call_off(self.plan.progress, "Tarik"))
+        self._take(plan.call_off(self.plan, "Tarik"))
 
     @invariant()
     def what_is_over_stays_over(self) -> None:

@@ -230,7 +230,7 @@ def test_called_off_no_order_follows(site: Site) -> None:
     order = closing(site)
     with site.conn.transaction():
         found = plans.lock(site.conn, site.plan_id)
-        done = core.call_off(found.progress, "Tarik")
+        done = core.call_off(found, "Tarik")
         plans.write(site.conn, found.id, done.progress)
         plans.note(site.conn, found.id, done.lines, after(5))
     assert "may still be carried out" in site.log()[-1]
