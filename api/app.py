@@ -47,6 +47,7 @@ from api.routes import (
     job_changes,
     jobs,
     me,
+    notes,
     openings,
     orders,
     people,
@@ -134,8 +135,8 @@ def make_context(config: ApiConfig, clock: Clock) -> Context:
 def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX, responses=problems.errors_of(401, 422, 503))
     for module in (
-        places, equipment, procedures, setup, jobs, job_changes, readings, alerts, orders, openings, plans,
-        follows, quarantine, stream, people, tokens, me, preferences,
+        places, equipment, procedures, setup, jobs, job_changes, notes, readings, alerts, orders, openings,
+        plans, follows, quarantine, stream, people, tokens, me, preferences,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)

@@ -55,6 +55,8 @@ class EventKind(StrEnum):
     """After a close the pressure did not go on falling."""
     VALVE_NOT_HOLDING = "valve-not-holding"
     """The valve reports closed while it does."""
+    GUIDED_CHECK = "guided-check"
+    """Somebody went on with a guided check at the site, or took a press back."""
     PLAN_BLOCKED = "plan-blocked"
     """A hold plan cannot go on by itself."""
     PLAN_WENT_ON = "plan-went-on"

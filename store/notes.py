@@ -10,13 +10,16 @@ from psycopg import errors
 from model.errors import BadInput, NotFound
 from model.texts import LONGEST_WORDS, check_text
 from store.database import Connection, one
+from store.lists import Listing
 
 
-def add(conn: Connection, job_id: int, person_id: int | None, at: datetime, text: str) -> int:
+def add(
+    conn: Connection, job_id: int, person_id: int | None, at: datetime, text: str, *, field: str = "note"
+) -> int:
     """Write a note down; returns its number. Raises `BadInput` for an empty one, `NotFound`."""
-    text = check_text(text, "note", longest=LONGEST_WORDS)
+    text = check_text(text, field, longest=LONGEST_WORDS)
     if not text:
-        raise BadInput("An empty note says nothing.", field="note")
+        raise BadInput("An empty note says nothing.", field=field)
     try:
         row = conn.execute(
             "INSERT INTO job_note (job_id, person_id, at, text) VALUES (%s, %s, %s, %s) RETURNING id",
@@ -27,10 +30,14 @@ def add(conn: Connection, job_id: int, person_id: int | None, at: datetime, text
     return int(one(row)["id"])
 
 
+NOTES = Listing(
+    "SELECT n.id, n.job_id, n.at, n.text, p.name AS person FROM job_note n "
+    "LEFT JOIN person p ON p.id = n.person_id WHERE n.job_id = %(job)s",
+    newest_first=True,
+    searched="text, person",
+)
+
+
 def of_job(conn: Connection, job_id: int, limit: int = 50) -> list[dict[str, Any]]:
     """Notes of a job with who wrote them, the last first."""
-    return conn.execute(
-        "SELECT n.id, n.at, n.text, p.name AS person FROM job_note n "
-        "LEFT JOIN person p ON p.id = n.person_id WHERE n.job_id = %s ORDER BY n.id DESC LIMIT %s",
-        (job_id, limit),
-    ).fetchall()
+    return NOTES.page(conn, {"job": job_id}, None, limit)

@@ -17,7 +17,7 @@ from api.reader import figures_of
 from api.routes.job_changes import actor
 from api.site_view import SiteView, holding, site_view
 from model.errors import BadInput, NotFound
-from store import events, job_changes, jobs, notes
+from store import checks, events, job_changes, jobs, notes
 from store.database import Connection
 from store.lists import unacknowledged
 
@@ -88,6 +88,7 @@ def _page(
         newest = events.newest_id(conn)
         seen = _view(request, ctx, conn, job_id)
         written = notes.of_job(conn, job_id)
+        under_way = checks.begun(conn, job_id)
         waiting = unacknowledged(conn)
     return render(
         request,
@@ -97,6 +98,7 @@ def _page(
         holding=holding(seen.hold),
         newest=newest,
         notes=written,
+        under_way=under_way,
         unacknowledged=waiting,
         title=title,
         problem=problem,

@@ -17,18 +17,22 @@ from api.pages.setup.forms import Typed
 from api.permissions import MayRunJobs
 from api.quantities import Quantities
 from api.reader import figures_of
-from api.site_checks import Course, course_of, sections_of
+from api.routes.job_changes import actor
 from api.site_view import SiteView, site_view
 from desk.core.section_check import SHORTEST_S, USUAL_S, Finding, Rise, compare, conclusion, rig_words, rise
 from model.clock import US, to_datetime
-from model.errors import BadInput
+from model.errors import BadInput, NotFound
+from model.guided_check import LONGEST_US, Check, Course, Press, course_of, sections_of
 from model.reading import Quantity
 from physics.units import MICRON_PA
-from store import notes
+from store import checks, notes
+from store.acting import Actor
 from store.database import Connection
 from store.series import Span, read
 
 router = APIRouter(prefix="/jobs/{job_id}/site")
+
+UNDO = "undo"
 
 HEALTHY_PA = 50.0 * MICRON_PA
 """A healthy two-stage pump, blanked off: 50 micron or less. Common practice, no source."""
@@ -54,59 +58,65 @@ class Watched:
 @router.get("/rig")
 def rig(request: Request, ctx: Ctx, person: MayRunJobs, job_id: int) -> Response:
     """Prove the rig alone."""
-    return _page(request, ctx, job_id, "rig")
+    return _page(request, ctx, job_id, Check.RIG)
 
 
 @router.post("/rig")
 def rig_act(request: Request, ctx: Ctx, person: MayRunJobs, job_id: int, typed: Typed) -> Response:
-    """Begin, read, or keep the result."""
-    return _act(request, ctx, person.id, job_id, "rig", typed)
+    """Begin, read, keep the result, or take a press back."""
+    return _act(request, ctx, actor(ctx, person), job_id, Check.RIG, typed)
 
 
 @router.get("/find")
 def find(request: Request, ctx: Ctx, person: MayRunJobs, job_id: int) -> Response:
     """Find a leak by sections."""
-    return _page(request, ctx, job_id, "find")
+    return _page(request, ctx, job_id, Check.FIND)
 
 
 @router.post("/find")
 def find_act(request: Request, ctx: Ctx, person: MayRunJobs, job_id: int, typed: Typed) -> Response:
-    """Name the sections, begin, read, or keep the result."""
-    return _act(request, ctx, person.id, job_id, "find", typed)
-
-
-def _course(request: Request, kind: str, now_us: int) -> Course:
-    asked = request.query_params
-    sections = asked.getlist("s") if kind == "find" else []
-    return course_of(sections, asked.getlist("t"), now_us)
+    """Name the sections, begin, read, keep the result, or take a press back."""
+    return _act(request, ctx, actor(ctx, person), job_id, Check.FIND, typed)
 
 
 def _act(
-    request: Request, ctx: Context, person_id: int, job_id: int, kind: str, typed: dict[str, str]
+    request: Request, ctx: Context, by: Actor, job_id: int, check: Check, typed: dict[str, str]
 ) -> Response:
-    now_us = ctx.clock.now_us()
+    act, seen = typed.get("act", ""), typed.get("seen", "0")
+    number = int(seen) if seen.isdecimal() and len(seen) <= 9 else 0
     try:
-        course = _course(request, kind, now_us)
-        if "sections" in typed:
-            course = Course(sections_of(typed["sections"].splitlines()))
-            if not course.sections:
-                raise BadInput("Name at least one section.", field="sections")
-    except BadInput as error:
-        return _page(request, ctx, job_id, kind, str(error), typed.get("sections", ""))
-    act = typed.get("act", "")
-    if act == "keep":
         with ctx.database() as conn:
-            seen = _seen(request, ctx, conn, job_id)
-            watched = _watch(conn, seen, course, now_us, figures_of(request), kind)
-            notes.add(conn, job_id, person_id, ctx.now(), _note(kind, seen, course, watched, conn))
+            if act == UNDO:
+                checks.undo(conn, job_id, check, number, by)
+            elif act in list(Press):
+                _press(request, ctx, conn, by, job_id, check, Press(act), number, typed)
+    except BadInput as error:
+        if isinstance(error, NotFound):
+            raise
+        return _page(request, ctx, job_id, check, error, typed.get("sections", ""))
+    if act == Press.KEEP:
         return see(f"/jobs/{job_id}/site#notes", "noted")
-    if act == "begin":
-        course = course.begun(now_us)
-    elif act == "read":
-        course = course.ended(now_us)
-    elif act == "again":
-        course = course.again()
-    return RedirectResponse(f"/jobs/{job_id}/site/{kind}?{course.query}", 303)
+    return RedirectResponse(f"/jobs/{job_id}/site/{check}", 303)
+
+
+def _press(
+    request: Request,
+    ctx: Context,
+    conn: Connection,
+    by: Actor,
+    job_id: int,
+    check: Check,
+    press: Press,
+    seen: int,
+    typed: dict[str, str],
+) -> None:
+    sections = sections_of(typed.get("sections", "").splitlines()) if press is Press.NAME else ()
+    if press is Press.KEEP:
+        site, course = _seen(request, ctx, conn, job_id), course_of(checks.steps(conn, job_id, check))
+        watched = _watch(conn, site, course, by.at_us, figures_of(request), check)
+        if watched:
+            notes.add(conn, job_id, by.person_id, ctx.now(), _note(check, site, course, watched, conn))
+    checks.press(conn, job_id, check, press, seen, by, sections=sections)
 
 
 def _seen(request: Request, ctx: Context, conn: Connection, job_id: int) -> SiteView:
@@ -114,38 +124,43 @@ def _seen(request: Request, ctx: Context, conn: Connection, job_id: int) -> Site
 
 
 def _page(
-    request: Request, ctx: Context, job_id: int, kind: str, problem: str = "", typed: str = ""
+    request: Request,
+    ctx: Context,
+    job_id: int,
+    check: Check,
+    error: BadInput | None = None,
+    typed: str = "",
 ) -> Response:
     now_us = ctx.clock.now_us()
-    course = Course()
-    if not problem:
-        try:
-            course = _course(request, kind, now_us)
-        except BadInput as error:
-            problem = str(error)
     with ctx.database() as conn:
         seen = _seen(request, ctx, conn, job_id)
-        watched = _watch(conn, seen, course, now_us, figures_of(request), kind)
-        said = _said(kind, seen, course, watched, conn) if course.over else ""
+        steps = checks.steps(conn, job_id, check)
+        course = course_of(steps)
+        watched = _watch(conn, seen, course, now_us, figures_of(request), check)
+        said = _said(check, seen, course, watched, conn) if course.over else ""
     running = course.running
-    names = ["the rig alone"] if kind == "rig" else ["the whole", *course.sections]
+    names = ["the rig alone"] if check is Check.RIG else ["the whole", *course.sections]
     return render(
         request,
         "jobs/check.html",
-        422 if problem else 200,
-        kind=kind,
+        200 if error is None else error.status,
+        kind=check,
         seen=seen,
         job=seen.job,
         course=course,
+        steps=steps,
         watched=watched,
         coming=names[len(watched)] if len(watched) < len(names) else "",
-        begun=None if running is None else to_datetime(running.start_s * US),
-        ready=running is not None and now_us // US - running.start_s >= SHORTEST_S,
+        begun=None if running is None else to_datetime(running.start_us),
+        ready=running is not None and now_us - running.start_us >= SHORTEST_S * US,
+        full=running is not None and now_us - running.start_us >= LONGEST_US,
+        fresh=course == Course(),
+        last=to_datetime(steps[-1].at_us) if steps else None,
         usual_min=round(USUAL_S / 60),
         least_min=round(SHORTEST_S / 60),
         healthy_pa=HEALTHY_PA,
         said=said,
-        problem=problem,
+        problem="" if error is None else str(error),
         typed=typed,
     )
 
@@ -161,17 +176,16 @@ def _readings(
 
 
 def _watch(
-    conn: Connection, seen: SiteView, course: Course, now_us: int, figures: Figures, kind: str
+    conn: Connection, seen: SiteView, course: Course, now_us: int, figures: Figures, check: Check
 ) -> list[Watched]:
-    names = (
-        ["The rig alone"] if kind == "rig" else ["The whole", *(f"Without {one}" for one in course.sections)]
-    )
+    without = [f"Without {one}" for one in course.sections]
+    names = ["The rig alone"] if check is Check.RIG else ["The whole", *without]
     found: list[Watched] = []
     for name, one in zip(names, course.stretches, strict=False):
-        start_us, end_us = one.start_s * US, one.end_us(now_us)
+        start_us, end_us = one.start_us, one.end_us(now_us)
         risen = rise(*_readings(conn, seen, start_us, end_us), start_us, end_us)
         words = _in_words(risen, figures)
-        if found and risen is not None and found[0].rise is not None and one.end_s is not None:
+        if found and risen is not None and found[0].rise is not None and one.ended_us is not None:
             words += f"; {WORDS[compare(found[0].rise, risen)]}"
         found.append(Watched(name, to_datetime(start_us), risen, words))
     return found
@@ -186,12 +200,12 @@ def _in_words(risen: Rise | None, figures: Figures) -> str:
     return f"rises by {rate}, give or take {error}"
 
 
-def _said(kind: str, seen: SiteView, course: Course, watched: list[Watched], conn: Connection) -> str:
+def _said(check: Check, seen: SiteView, course: Course, watched: list[Watched], conn: Connection) -> str:
     whole = watched[0].rise
     if whole is None:
         return "There were too few readings to tell anything. Watch again for longer."
-    if kind == "rig":
-        start_us = course.stretches[0].start_s * US
+    if check is Check.RIG:
+        start_us = course.stretches[0].start_us
         _, values = _readings(conn, seen, start_us - BEFORE_S * US, start_us)
         return rig_words(whole, min(values, default=None), HEALTHY_PA)
     rest = list(zip(course.sections, watched[1:], strict=False))
@@ -199,9 +213,9 @@ def _said(kind: str, seen: SiteView, course: Course, watched: list[Watched], con
     return conclusion(whole, found)
 
 
-def _note(kind: str, seen: SiteView, course: Course, watched: list[Watched], conn: Connection) -> str:
-    head = "Rig tested alone." if kind == "rig" else "Isolated by sections."
+def _note(check: Check, seen: SiteView, course: Course, watched: list[Watched], conn: Connection) -> str:
+    head = "Rig tested alone." if check is Check.RIG else "Isolated by sections."
     lines = [f"{one.name}: {one.words}." for one in watched]
-    said = _said(kind, seen, course, watched, conn) if course.over else "Not finished."
+    said = _said(check, seen, course, watched, conn) if course.over else "Not finished."
     # Notes are plain text: narrow spaces of figures become plain ones.
     return "\n".join([head, *lines, said]).replace(THIN, " ")

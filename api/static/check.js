@@ -3,15 +3,15 @@
 import { follow } from "./shell.js";
 
 const ANEW_MS = 15000;
-const PARTS = ["figure", "course"];
+const PARTS = ["figure", "course", "trail"];
 
 async function anew() {
   const answer = await fetch(location.href, { headers: { Accept: "text/html" } }).catch(() => null);
   if (!answer?.ok || answer.redirected) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const held = document.activeElement?.closest("#course button")?.value;
+  const held = document.activeElement?.closest("main button")?.value;
   PARTS.forEach((id) => document.getElementById(id)?.replaceWith(fresh.getElementById(id)));
-  if (held) document.querySelector(`#course button[value="${held}"]`)?.focus();
+  if (held) document.querySelector(`main button[value="${held}"]`)?.focus();
 }
 
 if (document.getElementById("course")) setInterval(anew, ANEW_MS);

@@ -72,20 +72,59 @@ def test_the_rig_is_tested_alone_without_a_script(
     expect(page.locator("#result")).to_contain_text(said)
 
 
-def test_no_reading_tells_nothing_and_a_foreign_address_is_refused(
-    open_page: Open, site: Serving, made: Made, complaints: list[str]
-) -> None:
+def test_without_readings_nothing_is_told(open_page: Open, site: Serving, made: Made) -> None:
     page = open_page(f"/jobs/{made.job.id}/site/rig", width=390)
     page.get_by_role("button", name="It is cut off: watch").click()
     site.clock.advance(400)
     page.reload()
     page.get_by_role("button", name="Read it now").click()
     expect(page.locator("#result")).to_contain_text("too few readings")
-    for wrong in ("t=x", "t=9-", "t=99999999999-", "t=1-2&t=1-2"):
-        page.goto(f"/jobs/{made.job.id}/site/rig?{wrong}")
-        expect(page.locator("#problem")).to_contain_text("begin again")
-    assert all("422" in one for one in complaints)
+
+
+def test_it_goes_on_from_another_telephone_and_takes_a_press_back(
+    open_page: Open, made: Made, complaints: list[str]
+) -> None:
+    first = open_page(f"/jobs/{made.job.id}/site/find", width=390)
+    first.get_by_label("Sections").fill("Low stage")
+    first.get_by_role("button", name="Go on").click()
+    expect(first.get_by_role("heading", level=2)).to_have_text("First the whole")
+    second = open_page(f"/jobs/{made.job.id}/site", width=390)
+    second.get_by_role("link", name="A leak is being looked for by sections").click()
+    second.get_by_role("button", name="The pump is cut off: watch").click()
+    expect(second.get_by_role("heading", level=2)).to_contain_text("Wait")
+    # The first one has not seen that, and must not begin a second time.
+    first.get_by_role("button", name="The pump is cut off: watch").click()
+    expect(first.locator("#problem")).to_contain_text("Somebody went on with this check meanwhile")
+    expect(first.get_by_role("heading", level=2)).to_contain_text("Wait")
+    first.get_by_role("button", name="Undo the last press").click()
+    expect(first.get_by_role("heading", level=2)).to_have_text("First the whole")
+    first.get_by_role("button", name="From the beginning").click()
+    expect(first.get_by_label("Sections")).to_be_visible()
+    first.get_by_role("button", name="Undo the last press").click()
+    expect(first.get_by_role("heading", level=2)).to_have_text("First the whole")
+    first.goto(f"/jobs/{made.job.id}")
+    for line in ("sections to be cut off: Low stage, by Mara Vogt", "(“watch”) undone", "begun anew"):
+        expect(first.locator(".timeline")).to_contain_text(line)
+    assert all("409" in one for one in complaints)
     complaints.clear()
+
+
+def test_a_stretch_left_overnight_counts_for_its_first_four_hours(
+    open_page: Open, site: Serving, scene: Scene, made: Made
+) -> None:
+    page = open_page(f"/jobs/{made.job.id}/site/rig", width=390)
+    start_us = site.clock.now_us()
+    page.get_by_role("button", name="It is cut off: watch").click()
+    expect(page.get_by_role("heading", level=2)).to_contain_text("Wait")
+    tight = [(start_us + n * 60 * US, micron(400)) for n in range(1, 241)]
+    warm = [(start_us + n * 60 * US, micron(400 + n)) for n in range(241, 600)]
+    scene.now_us = warm[-1][0]
+    scene.readings(made, [*tight, *warm])
+    site.clock.advance(600 * 60)
+    page.reload()
+    expect(page.locator("main")).to_contain_text("left for more than four hours")
+    page.get_by_role("button", name="Read it now").click()
+    expect(page.locator("#result")).to_contain_text("The rig stands")
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
