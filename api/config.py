@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import ssl
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
 from model.clock import Clock
 from model.meeting import Meeting
 from store.database import Connection
+from store.seal import Seal
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,10 @@ class ApiConfig:
         Serve https with these (PEM), read anew when they change; None: http.
     replay : callable or None
         Reads refused messages again, which is the business of another room; None: here nobody can.
+    seal : Seal
+        Keeps addresses that hold secrets.
+    sends_mail : bool
+        Whether the settings name a mail server; only said on pages.
     """
 
     dsn: str
@@ -99,3 +104,5 @@ class ApiConfig:
     certificate: Path | None = None
     key: Path | None = None
     replay: Replay | None = None
+    seal: Seal = field(default_factory=lambda: Seal(""))
+    sends_mail: bool = True

@@ -13,7 +13,7 @@ if [ "$(id -u)" != 0 ]; then
 fi
 mkdir -p "$folder"
 chmod 711 "$folder"
-for name in database-password broker-password metrics-token; do
+for name in database-password broker-password metrics-token seal-key; do
     if [ ! -s "$folder/$name" ]; then
         od -An -N24 -tx1 /dev/urandom | tr -d ' \n' >"$folder/$name"
         echo "made $folder/$name"

@@ -18,6 +18,11 @@ class Kind(StrEnum):
     WEBHOOK = "webhook"
     """A program: alerts as CloudEvents."""
 
+    @property
+    def for_people(self) -> bool:
+        """Whether people read what comes there."""
+        return self is not Kind.WEBHOOK
+
 
 class Tells(StrEnum):
     """What goes over a channel, as its owner chose."""

@@ -37,6 +37,8 @@ class Installation:
         ``"demo"`` or ``"up"``.
     broker_password : str
         Of `SERVICE_USER`.
+    seal_key : str
+        Under which addresses that hold secrets are kept in the database (`store.seal`).
     opened : bool
         Whether gateways were let in before: at the first start they must wait until the ingest has
         subscribed, since a broker forgets what nobody subscribes to.
@@ -58,6 +60,7 @@ class Installation:
 
     kind: str
     broker_password: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    seal_key: str = field(default_factory=lambda: secrets.token_urlsafe(32))
     opened: bool = False
     http_port: int | None = None
     mqtt_port: int | None = None

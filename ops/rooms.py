@@ -6,11 +6,19 @@ import dataclasses
 import importlib
 import json
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from model.clock import Clock, ReplayClock, SystemClock
 from ops import logs
+from ops.settings import Settings
+
+if TYPE_CHECKING:
+    from desk.config import Write
+    from model.channel import Channel, Letter
+    from store.database import Connection
 
 MODULES = {
     "ingest": "ingest.service",
@@ -40,6 +48,12 @@ class Wiring:
         Opens ``/metrics`` without a login; empty: nothing does.
     webhook_url : str
         Where alerts are posted; empty: nowhere.
+    public_url : str
+        Where people find the pages; empty: not known.
+    seal_key : str
+        Under which addresses that hold secrets are kept; empty: none can be.
+    mail : dict or None
+        Fields of `desk.config.MailServer`, ``ca`` as text; None: no mail goes out.
     keep_days, columnstore_days : int or None, int
         What is kept of the readings how long, see `store.upkeep.Rules`.
     replay : str or None
@@ -64,6 +78,9 @@ class Wiring:
     trust: str = ""
     metrics_token: str = ""
     webhook_url: str = ""
+    public_url: str = ""
+    seal_key: str = ""
+    mail: dict[str, Any] | None = None
     keep_days: int | None = None
     columnstore_days: int = 7
     replay: str | None = None
@@ -85,6 +102,22 @@ class Wiring:
     def clock(self) -> Clock:
         """The installation's clock."""
         return ReplayClock.parse(self.replay) if self.replay else SystemClock()
+
+
+def mail_of(settings: Settings) -> dict[str, Any] | None:
+    """`Wiring.mail` by the settings."""
+    if not settings.mail_host:
+        return None
+    usual = {"starttls": 587, "tls": 465, "off": 25}
+    return {
+        "host": settings.mail_host,
+        "port": settings.mail_port or usual[settings.mail_tls],
+        "tls": settings.mail_tls,
+        "sender": settings.mail_from or "",
+        "user": settings.mail_user or "",
+        "password": settings.mail_password or "",
+        "ca": str(settings.mail_ca.absolute()) if settings.mail_ca else "",
+    }
 
 
 def load(room: str) -> None:
@@ -128,11 +161,36 @@ def _analyse(wiring: Wiring, stop: threading.Event) -> None:
 
 
 def _desk(wiring: Wiring, stop: threading.Event) -> None:
-    from desk.config import DeskConfig
+    from desk.config import DeskConfig, MailServer
     from desk.worker.service import run as run_desk
+    from store.seal import Seal
 
-    config = DeskConfig(dsn=wiring.database_url, webhook_url=wiring.webhook_url)
-    run_desk(config, wiring.clock, stop)
+    mail = None
+    if wiring.mail is not None:
+        mail = MailServer(**{**wiring.mail, "ca": Path(ca) if (ca := wiring.mail["ca"]) else None})
+    clock = wiring.clock
+    config = DeskConfig(
+        dsn=wiring.database_url,
+        webhook_url=wiring.webhook_url,
+        write=_written_by(wiring.public_url, clock),
+        mail=mail,
+        seal=Seal(wiring.seal_key),
+    )
+    run_desk(config, clock, stop)
+
+
+def _written_by(address: str, clock: Clock) -> Write:
+    """Writes messages; what that needs is loaded with the first one."""
+    made: list[Write] = []
+
+    def write(conn: Connection, channel: Channel, reason: str, body: Mapping[str, Any]) -> Letter:
+        if not made:
+            from api.letters import Writer
+
+            made.append(Writer(address, clock))
+        return made[0](conn, channel, reason, body)
+
+    return write
 
 
 def _serve(wiring: Wiring, stop: threading.Event) -> None:
@@ -141,6 +199,7 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
     from ingest.config import BrokerConfig
     from ingest.replay import replay
     from model.meeting import Meeting
+    from store.seal import Seal
 
     probe = None
     if wiring.mqtt_url:
@@ -156,6 +215,8 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
         certificate=Path(wiring.certificate) if wiring.certificate else None,
         key=Path(wiring.key) if wiring.key else None,
         replay=replay,
+        seal=Seal(wiring.seal_key),
+        sends_mail=wiring.mail is not None,
     )
     run_api(config, wiring.clock, stop)
 

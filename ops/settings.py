@@ -12,6 +12,7 @@ import difflib
 import os
 import stat
 from collections.abc import Mapping
+from email.utils import parseaddr
 from pathlib import Path
 from typing import Literal
 
@@ -21,11 +22,21 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from model.errors import BadInput
 from model.meeting import Meeting
+from store.seal import SHORTEST_KEY
 
 PREFIX = "HOLDFAST_"
 FILE = "HOLDFAST_SETTINGS"
 DEFAULT_FILE = "holdfast.env"
-SECRETS = ("database_url", "database_password", "mqtt_url", "mqtt_password", "metrics_token", "webhook_url")
+SECRETS = (
+    "database_url",
+    "database_password",
+    "mqtt_url",
+    "mqtt_password",
+    "metrics_token",
+    "webhook_url",
+    "seal_key",
+    "mail_password",
+)
 """What a file may hold instead: ``HOLDFAST_DATABASE_URL_FILE`` and so on."""
 
 OF_TESTS = ("HOLDFAST_TEST_", "HOLDFAST_NO_SKIPS")
@@ -76,6 +87,32 @@ class Settings(BaseSettings):
     )
     metrics_token: str | None = Field(default=None, description="opens `/metrics` without a login")
     webhook_url: str | None = Field(default=None, description="where alerts are posted")
+    public_url: str | None = Field(
+        default=None,
+        description="where people find the pages, as in `https://holdfast.example.org`, for links in "
+        "messages; unset: worked out on one machine, else no links",
+    )
+    seal_key: str | None = Field(
+        default=None,
+        description="32 random characters or more, under which addresses that hold secrets are kept; the "
+        "same for `desk` and `serve`; unset: made on one machine, else no such address can be kept",
+    )
+    mail_host: str | None = Field(default=None, description="mail server; unset: no mail goes out")
+    mail_port: int | None = Field(
+        default=None, ge=1, le=65_535, description="unset: 587, with `tls` 465, with `off` 25"
+    )
+    mail_tls: Literal["starttls", "tls", "off"] = Field(
+        default="starttls",
+        description="`tls`: from the first byte; `off`: in clear, for a server on this machine",
+    )
+    mail_ca: Path | None = Field(
+        default=None, description="certificate authorities of the mail server; unset: the system's"
+    )
+    mail_from: str | None = Field(
+        default=None, description="sender, as in `Holdfast <holdfast@example.org>`; needed with a mail server"
+    )
+    mail_user: str | None = Field(default=None, description="login at the mail server; unset: none")
+    mail_password: str | None = Field(default=None, description="its password")
     access_dir: Path = Field(
         default=Path("access"), description="where `holdfast broker-files` writes for Mosquitto"
     )
@@ -192,6 +229,7 @@ def check(settings: Settings) -> None:
     """Raise `BadInput` for settings that do not go together."""
     if settings.webhook_url and not settings.webhook_url.startswith(("http://", "https://")):
         raise BadInput("HOLDFAST_WEBHOOK_URL cannot be used: it must begin with http:// or https://.")
+    check_telling(settings)
     for name, url in (("database", settings.database_url), ("mqtt", settings.mqtt_url)):
         if getattr(settings, f"{name}_password") and not url:
             raise BadInput(
@@ -215,8 +253,27 @@ def check(settings: Settings) -> None:
         raise BadInput("HOLDFAST_TLS=off and HOLDFAST_TLS_CERT contradict each other.")
     for name, path in (
         ("MQTT_CA", settings.mqtt_ca),
+        ("MAIL_CA", settings.mail_ca),
         ("TLS_CERT", settings.tls_cert),
         ("TLS_KEY", settings.tls_key),
     ):
         if path and not path.is_file():
             raise BadInput(f"HOLDFAST_{name}: there is no file {path}.")
+
+
+def check_telling(settings: Settings) -> None:
+    """Raise `BadInput` for settings of messages that do not go together."""
+    if settings.public_url and not settings.public_url.startswith(("http://", "https://")):
+        raise BadInput("HOLDFAST_PUBLIC_URL cannot be used: it must begin with http:// or https://.")
+    if settings.seal_key and len(settings.seal_key) < SHORTEST_KEY:
+        raise BadInput(f"HOLDFAST_SEAL_KEY is too short: {SHORTEST_KEY} random characters at least.")
+    if settings.mail_host and not settings.mail_from:
+        raise BadInput("HOLDFAST_MAIL_HOST needs HOLDFAST_MAIL_FROM, the sender's address.")
+    if settings.mail_from and "@" not in parseaddr(settings.mail_from)[1]:
+        raise BadInput("HOLDFAST_MAIL_FROM is no address of a sender.")
+    if bool(settings.mail_user) != bool(settings.mail_password):
+        raise BadInput("HOLDFAST_MAIL_USER and HOLDFAST_MAIL_PASSWORD go together: set both or neither.")
+    if settings.mail_password and settings.mail_tls == "off":
+        raise BadInput(
+            "HOLDFAST_MAIL_PASSWORD would be sent in clear: set HOLDFAST_MAIL_TLS to starttls or tls."
+        )

@@ -23,7 +23,7 @@ from ops import logs, tls
 from ops.embedded.broker import ANY_ADDRESS
 from ops.embedded.process import free_port
 from ops.installation import Installation, locked, open_installation, write
-from ops.rooms import Wiring, load, run
+from ops.rooms import Wiring, load, mail_of, run
 from ops.services import (
     BrokerService,
     DatabaseService,
@@ -140,6 +140,9 @@ class Stack:
             trust=installation.trust,
             metrics_token=settings.metrics_token or "",
             webhook_url=settings.webhook_url or "",
+            public_url=tls.pages_address(settings, installation.http_port),
+            seal_key=settings.seal_key or installation.seal_key,
+            mail=mail_of(settings),
             keep_days=settings.keep_days,
             columnstore_days=settings.columnstore_days,
             replay=installation.replay,

@@ -152,6 +152,14 @@ def best_name(settings: Settings, address: str) -> str:
     return names(settings)[0]
 
 
+def pages_address(settings: Settings, port: int) -> str:
+    """Where others find the pages of this machine."""
+    if settings.public_url:
+        return settings.public_url
+    scheme = "https" if wanted(settings, settings.http_address) else "http"
+    return f"{scheme}://{best_name(settings, settings.http_address)}:{port}"
+
+
 def own_name() -> str:
     """This machine's host name, empty if it is none that a certificate could hold."""
     from ops.certificates import checked_name

@@ -210,10 +210,20 @@ def log(conn: Connection, plan_id: int) -> list[dict[str, Any]]:
 
 
 def record(
-    conn: Connection, plan: HoldPlan, told: Sequence[tuple[EventKind, str, int | None]], now_us: int
+    conn: Connection,
+    plan: HoldPlan,
+    tells: Sequence[tuple[EventKind, str, int | None]],
+    now_us: int,
+    told: int = 0,
 ) -> None:
     """Tell what a plan has to tell, as events of its job, about a hold where there is one; the last thing in
-    a transaction."""
+    a transaction.
+
+    Parameters
+    ----------
+    told : int
+        Over so many channels who made it is told already.
+    """
     new = [
         NewEvent(
             kind=kind,
@@ -225,10 +235,11 @@ def record(
             data={
                 "plan": plan.id,
                 "valve": f"{plan.gateway}/{plan.valve}",
+                "told": told,
                 **({} if hold_id is None else _advice(conn, hold_id)),
             },
         )
-        for kind, text, hold_id in told
+        for kind, text, hold_id in tells
     ]
     events.record(conn, new, now_us)
 

@@ -294,6 +294,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         _on(EventKind.PLAN_REPORTED),
         Raising("report", "plan-report", Priority.LOW, actions.PLAN_REPORT),
+        # Who has a channel of their own is told over that, and Dispatch has nothing to do.
+        when=lambda event: not event.data.get("told"),
     ),
     Rule(
         _on(EventKind.JOB_CLOSED),

@@ -50,8 +50,9 @@ T = TypeVar("T")
 
 def run(config: DeskConfig, stop: threading.Event, measures: Measures | None = None) -> None:
     """Deliver until ``stop`` is set."""
-    # At INFO this logger writes whole addresses, and a webhook's may hold a secret.
-    logging.getLogger("httpx").setLevel(logging.WARNING)
+    # Below that these write whole addresses, which may hold secrets.
+    for name in ("httpx", "urllib3"):
+        logging.getLogger(name).setLevel(logging.WARNING)
     asyncio.run(_run(config, stop, measures or Measures()))
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 from desk.core import battery, drying, interlocks, plan
 from desk.core.interlocks import Deed
 from desk.core.plan_look import Ground, HoldSeen, Seen, Step
-from desk.worker import ordering
+from desk.worker import ordering, reporting
 from model.clock import US, Clock
 from model.errors import BadInput, Hindered, NotFound
 from model.hold_plan import HoldPlan, PlanState
@@ -115,7 +115,9 @@ def _write(conn: Connection, found: HoldPlan, done: Step, now_us: int) -> None:
     next_us = plan.next_look_us(replace(found, progress=done.progress), now_us)
     if next_us is not None:
         timers.put(conn, [Timer(plans.LOOK, str(found.id), next_us)])
-    plans.record(conn, found, [(tell.kind, tell.text, tell.hold_id) for tell in done.tells], now_us)
+    told = reporting.tell_owner(conn, found, done, now_us)
+    tells = [(tell.kind, tell.text, tell.hold_id) for tell in done.tells]
+    plans.record(conn, found, tells, now_us, told=told)
 
 
 def observe(conn: Connection, found: HoldPlan, now_us: int) -> Seen:

@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import psycopg
 
 from desk.config import DeskConfig
-from desk.worker import alerting, courier, expiry, planning, watching
+from desk.worker import alerting, courier, expiry, mornings, planning, watching
 from model.clock import US, Clock, to_datetime
 from model.errors import BadInput, ThreadDied
 from store import beats, channels, orders, timers
@@ -104,6 +104,7 @@ def _work(
         ear.execute("LISTEN event")
         ear.execute(f"LISTEN {orders.CHANNEL}".encode())
         webhook = channels.of_settings(ear, config.webhook_url, to_datetime(clock.now_us()))
+        mornings.begin(conn, clock)
         outlets = alerting.Outlets(() if webhook is None else (webhook,), config.source)
         next_beat = 0.0
         while not stop.is_set():
@@ -114,6 +115,7 @@ def _work(
             expiry.work_off(conn, clock)
             watching.work_off(conn, clock)
             planning.work_off(conn, clock)
+            mornings.work_off(conn, clock)
             taken = alerting.work_off(conn, clock, outlets, measures)
             if taken != alerting.BATCH:
                 until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
@@ -123,7 +125,7 @@ def _work(
 
 def _to_next_timer_s(conn: Connection, clock: Clock) -> float:
     """How long on the wall until the next timer of ours goes off [s]."""
-    due_us = timers.next_due_us(conn, (*expiry.KINDS, *watching.KINDS, *planning.KINDS))
+    due_us = timers.next_due_us(conn, (*expiry.KINDS, *watching.KINDS, *planning.KINDS, *mornings.KINDS))
     if due_us is None:
         return float("inf")
     return max(clock.real_seconds(max(due_us - clock.now_us(), 0) / US), SHORTEST_WAIT_S)

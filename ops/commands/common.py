@@ -49,6 +49,16 @@ def clock(settings: Settings | None = None) -> Clock:
         raise BadInput(f"HOLDFAST_REPLAY cannot be used: {error}.") from error
 
 
+def seal_key(settings: Settings) -> str:
+    """Under which addresses that hold secrets are kept; empty: there is none."""
+    from ops.installation import read
+
+    if settings.seal_key:
+        return settings.seal_key
+    installation = read(settings.data_dir)
+    return "" if installation is None else installation.seal_key
+
+
 def by() -> By:
     """Who acts, for the audit: nobody by name, from the command line."""
     from model.clock import to_datetime

@@ -199,9 +199,8 @@ def _own_address() -> str:
     settings = load()
     installation = read(settings.data_dir) if settings.database_url is None else None
     if installation is None or installation.http_port is None:
-        return ""
-    scheme = "https" if tls.wanted(settings, settings.http_address) else "http"
-    return f"{scheme}://{tls.best_name(settings, settings.http_address)}:{installation.http_port}"
+        return settings.public_url or ""
+    return tls.pages_address(settings, installation.http_port)
 
 
 def _row(person: Listed) -> dict[str, object]:

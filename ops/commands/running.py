@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from model.errors import BadInput
-from ops.commands.common import Json, clock
+from ops.commands.common import Json, clock, seal_key
 from ops.output import show_one
 from ops.settings import Settings, load
 
@@ -110,7 +110,7 @@ def _alone(room: str) -> Callable[[], None]:
 def _wiring(room: str, settings: Settings) -> Wiring:
     """What one process alone needs of the settings."""
     from ops.installation import read
-    from ops.rooms import Wiring
+    from ops.rooms import Wiring, mail_of
     from ops.services import Ports, broker_url, database_url, mqtt_url
     from ops.stack import USUAL_HTTP_PORT
 
@@ -134,6 +134,9 @@ def _wiring(room: str, settings: Settings) -> Wiring:
         gateways_url=settings.gateways_url or "",
         metrics_token=settings.metrics_token or "",
         webhook_url=settings.webhook_url or "",
+        public_url=settings.public_url or "",
+        seal_key=seal_key(settings),
+        mail=mail_of(settings),
         keep_days=settings.keep_days,
         columnstore_days=settings.columnstore_days,
         replay=settings.replay,

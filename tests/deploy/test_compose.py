@@ -174,8 +174,8 @@ def test_the_secrets_are_made_once_and_only_their_user_may_read_them(tmp_path: P
         return
     assert done.returncode == 0, done.stderr
     made = {file.name: file.read_text() for file in (script.parent / "secrets").iterdir()}
-    assert set(made) == {"database-password", "broker-password", "metrics-token"}
-    assert len(set(made.values())) == 3
+    assert set(made) == {"database-password", "broker-password", "metrics-token", "seal-key"}
+    assert len(set(made.values())) == 4
     for name, text in made.items():
         file = script.parent / "secrets" / name
         assert re.fullmatch("[0-9a-f]{48}", text)

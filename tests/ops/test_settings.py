@@ -59,7 +59,9 @@ def test_a_misspelt_setting_is_refused_with_the_one_that_was_meant(
 
 @pytest.mark.parametrize("name", SECRETS)
 def test_each_secret_may_stand_in_a_file(name: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    text = "https://h/?token=x" if name == "webhook_url" else "mqtt://u@h:1"
+    text = {"webhook_url": "https://h/?token=x", "seal_key": "k" * 40}.get(name, "mqtt://u@h:1")
+    if name == "mail_password":
+        monkeypatch.setenv("HOLDFAST_MAIL_USER", "holdfast")
     for other in ("database", "mqtt"):
         if name == f"{other}_password":
             monkeypatch.setenv(f"HOLDFAST_{other.upper()}_URL", "mqtt://u@h:1")
@@ -114,6 +116,15 @@ def test_a_secret_file_that_cannot_be_used_is_said_in_one_sentence(
         ({"INGEST_PROCESSES": "2"}, "HOLDFAST_INGEST_PROCESSES above 1 needs MQTT 5"),
         ({"INGEST_PROCESSES": "2", "MQTT_URL": "mqtt://h"}, "HOLDFAST_INGEST_PROCESSES above 1 needs MQTT 5"),
         ({"ANALYSE_PROCESSES": "0"}, "HOLDFAST_ANALYSE_PROCESSES cannot be used"),
+        ({"PUBLIC_URL": "holdfast.example.org"}, "HOLDFAST_PUBLIC_URL cannot be used"),
+        ({"SEAL_KEY": "short"}, "HOLDFAST_SEAL_KEY is too short"),
+        ({"MAIL_HOST": "mail.example.org"}, "needs HOLDFAST_MAIL_FROM"),
+        ({"MAIL_HOST": "mail.example.org", "MAIL_FROM": "Holdfast"}, "HOLDFAST_MAIL_FROM is no address"),
+        ({"MAIL_USER": "holdfast"}, "go together"),
+        (
+            {"MAIL_USER": "holdfast", "MAIL_PASSWORD": "x", "MAIL_TLS": "off"},
+            "HOLDFAST_MAIL_PASSWORD would",
+        ),
     ],
 )
 def test_what_does_not_go_together_is_refused(
