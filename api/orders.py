@@ -74,8 +74,9 @@ class OrderView(BaseModel):
         "Null: not known, or not yet."
     )
     watch: Watch | None = Field(
-        description="Of an open: `falls`, the pressure fell after it as it should; `unsafe`, it did not, and "
-        "the valve is being closed; `shut`, it has reported closed since. Null: not known yet."
+        description="Of an open: `falls`, the pressure fell after it as it should; `level`, it stands so low "
+        "that no fall can be asked for; `unsafe`, it did not fall, or rose, and the valve is being closed; "
+        "`shut`, it has reported closed since. Null: not known yet."
     )
     require: RequireView = Field(description="What the gateway had to find confirmed by its own inputs.")
     overridden: list[str] = Field(description="Interlocks that hindered it and were overridden, by id.")
@@ -163,9 +164,10 @@ def _of_pressure(order: Order) -> str:
     if order.holds:
         return " The pressure agrees."
     return {
-        Watch.FALLS: " The pressure falls.",
-        Watch.UNSAFE: " The pressure did not fall: the valve is being closed.",
-        Watch.SHUT: " The pressure did not fall: the valve was closed again.",
+        Watch.FALLS: " The pressure fell.",
+        Watch.LEVEL: " The pressure stands so low that no fall can be asked for, and has not risen.",
+        Watch.UNSAFE: " The pressure did not fall, or rose: the valve is being closed.",
+        Watch.SHUT: " The pressure did not fall, or rose: the valve was closed again.",
         None: "",
     }[order.watch]
 

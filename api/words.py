@@ -54,7 +54,7 @@ ORDERS: Mapping[OrderState | Standing, Mark] = {
         key="not-holding", word="Closed, says the valve; the pressure falls", shape="unsure", tone="warn"
     ),
     Standing.NOT_FOLLOWED: Mark(
-        key="not-followed", word="Opened, and the pressure did not fall", shape="fail", tone="bad"
+        key="not-followed", word="Opened; the pressure did not fall, or rose", shape="fail", tone="bad"
     ),
     Standing.CONTRADICTED: Mark(
         key="contradicted", word="Done, says the gateway; not the valve", shape="unsure", tone="warn"

@@ -49,6 +49,8 @@ class EventKind(StrEnum):
     ORDER_EXPIRED = "order-expired"
     OPENING_FALLS = "opening-falls"
     """After an opening the pressure fell, as it should."""
+    OPENING_LEVEL = "opening-level"
+    """It stands so deep that no fall can be seen, and has not risen."""
     OPENING_UNSAFE = "opening-unsafe"
     """It did not, or rose, or nobody knows: the valve is being closed."""
     VALVE_HOLDS = "valve-holds"

@@ -114,8 +114,10 @@ class Watch(StrEnum):
 
     FALLS = "falls"
     """It fell, as it should."""
+    LEVEL = "level"
+    """It stands where a pump brings it visibly no lower, and has not risen."""
     UNSAFE = "unsafe"
-    """It did not, or rose, or nobody knows: the valve is being closed."""
+    """It did not fall, or rose, or nobody knows: the valve is being closed."""
     SHUT = "shut"
     """The same, and the valve has reported closed since."""
 

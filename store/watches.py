@@ -15,14 +15,14 @@ from store.database import Connection
 from store.events import NewEvent
 
 GAUGE = """
-    SELECT i.id FROM assignment a JOIN instrument i ON i.id = a.instrument_id
+    SELECT i.id, i.accuracy, i.range_low_pa FROM assignment a JOIN instrument i ON i.id = a.instrument_id
     WHERE a.job_id = %s AND a.until IS NULL AND i.role = %s AND coalesce(a.side, i.position) = %s
     ORDER BY a.deciding DESC, i.id LIMIT 1
 """
 # Of two values for one time the smaller, as in judgement; over its range a gauge has no value.
 SAMPLES = """
     SELECT time, min(CASE WHEN quantity = %(over)s THEN 'Infinity' ELSE value END) AS value
-    FROM reading_of(%(gauge)s, %(since)s, 'infinity')
+    FROM reading_of(%(gauge)s, %(since)s, %(until)s)
     WHERE place_id = 1 AND (quantity = %(pressure)s OR (quantity = %(over)s AND value <> 0))
       AND (%(act)s::timestamptz IS NULL OR time < %(act)s OR arrived >= %(asked)s)
     GROUP BY time ORDER BY time
@@ -72,18 +72,42 @@ def opened(conn: Connection, order: Order) -> Opened | None:
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class Shows:
+    """What a gauge can tell: its accuracy as a share, and the bottom of its range [Pa]."""
+
+    accuracy: float
+    lowest_pa: float | None
+
+
+def shows(conn: Connection, job_id: int | None, position: Position) -> Shows | None:
+    """What the job's gauge on a side of the valve can tell, None: there is none."""
+    gauge = conn.execute(GAUGE, (job_id, Role.GAUGE, position)).fetchone()
+    return None if gauge is None else Shows(gauge["accuracy"], gauge["range_low_pa"])
+
+
 def samples(
-    conn: Connection, job_id: int | None, since_us: int, acted: tuple[int, int] | None = None
+    conn: Connection,
+    job_id: int | None,
+    since_us: int,
+    *,
+    until_us: int | None = None,
+    acted: tuple[int, int] | None = None,
+    position: Position = Position.CIRCUIT,
 ) -> list[tuple[int, float]]:
     """Pressures of the job's circuit since a moment, of the gauge that decides [µs, Pa].
 
     Parameters
     ----------
+    until_us : int, optional
+        Those before this moment only.
+    position : Position
+        Side of the valve.
     acted : (int, int), optional
         Of an act its time by the gateway's clock and when it was asked for by ours [µs]: what was here before
         that says nothing of after the act, though its time, of a clock that was ahead, may claim so.
     """
-    gauge = conn.execute(GAUGE, (job_id, Role.GAUGE, Position.CIRCUIT)).fetchone()
+    gauge = conn.execute(GAUGE, (job_id, Role.GAUGE, position)).fetchone()
     if gauge is None:
         return []
     rows = conn.execute(
@@ -91,6 +115,7 @@ def samples(
         {
             "gauge": gauge["id"],
             "since": to_datetime(since_us),
+            "until": "infinity" if until_us is None else to_datetime(until_us),
             "pressure": int(Quantity.PRESSURE),
             "over": int(Quantity.OVERRANGE),
             "act": None if acted is None else to_datetime(acted[0]),

@@ -53,8 +53,8 @@ OPEN_EXPIRED = (
 
 OPENING_UNSAFE = (
     "The valve is being closed: see that it reports closed, and have it closed at the site if it does not. "
-    "Then find out why the pressure did not fall: the pump, its oil and its gas ballast, hoses, the valve "
-    f"itself, or gas that comes in. Do not open again from afar before that is known. {CAUTION}"
+    "Then find out why the pressure did not fall, or rose: the pump, its oil and its gas ballast, hoses, the "
+    f"valve itself, or gas that comes in. Do not open again from afar before that is known. {CAUTION}"
 )
 
 NOT_HOLDING = (

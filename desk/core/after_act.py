@@ -1,6 +1,6 @@
 """What the circuit's pressure says after a valve was moved, as pure functions over its readings.
 
-All limits are our own choices, no source.
+All limits are our own choices, no source, where none is named.
 """
 
 from __future__ import annotations
@@ -17,8 +17,14 @@ Sample = tuple[int, float]
 """Event time [µs] and pressure [Pa]; over the gauge's range: infinite."""
 
 FALL_WITHIN_S = 60.0
-FALL_SHARE = 0.02
-"""A fall by less cannot be told from the noise of a gauge."""
+FALL_SHARE, FALL_PA = 0.02, 0.133
+"""A fall by no more cannot be told from the noise of a gauge, nor one of a single micron from the step of its
+display. A gauge's accuracy, ten times as much, does not count here: it is the same before and after."""
+PUMP_REACHES_PA = 6.7
+"""50 micron: a healthy two-stage pump, blanked off, reaches this or less (practice, trade page)."""
+SHARE_OF_WAY = 0.1
+"""In a minute a circuit behind a hose goes at least a tenth of the way to what it can reach: it has a time
+constant of up to ten minutes."""
 RISE_SHARE, RISE_PA = 0.1, 2.7
 """By more, twice in a row, it rises: a tenth and 20 micron."""
 BEFORE_S = 60.0
@@ -39,6 +45,9 @@ class Seen(StrEnum):
     """Nothing yet."""
     GOOD = "good"
     """An opening: it falls. A closing: it does not go on falling."""
+    LEVEL = "level"
+    """An opening: it stands so near to the lowest that can be reached or shown that no fall can be asked
+    for, and has not risen."""
     BAD = "bad"
     UNKNOWN = "unknown"
     """And there will be no more to see."""
@@ -52,7 +61,31 @@ class Look:
     why: str = ""
 
 
-def opening(samples: Sequence[Sample], opened_us: int, now_us: int, heard_us: int) -> Look:
+def reach(
+    pump_side: Sequence[Sample], accuracy: float, opened_us: int, lowest_shown_pa: float | None
+) -> float:
+    """The lowest that the circuit's gauge may come to after an opening [Pa].
+
+    What the pump side was at before it, at most, by its gauge's accuracy; without one what a healthy pump
+    reaches; and never below the range of the circuit's own gauge.
+
+    Parameters
+    ----------
+    pump_side : sequence of (µs, Pa)
+        Of the gauge on the pump side, from a minute before it; empty: there is none, or it is silent.
+    accuracy : float
+        Of that gauge, as a share.
+    """
+    before = [pa for at, pa in pump_side if opened_us - BEFORE_S * US <= at < opened_us]
+    pump_pa = PUMP_REACHES_PA
+    if before:
+        pump_pa = median(before[-5:]) * (1 + accuracy) + ZERO_OFFSET_PA
+    return max(pump_pa, lowest_shown_pa or 0.0)
+
+
+def opening(
+    samples: Sequence[Sample], opened_us: int, now_us: int, heard_us: int, reach_pa: float = 0.0
+) -> Look:
     """Whether the pressure falls after an opening.
 
     Parameters
@@ -63,29 +96,56 @@ def opening(samples: Sequence[Sample], opened_us: int, now_us: int, heard_us: in
         When the valve left its seat, by the gateway's clock, as the samples.
     now_us, heard_us : int
         Now, and when we learned of the opening, by the server's clock.
+    reach_pa : float
+        The lowest that it can come to, see `reach`.
 
     Returns
     -------
     Look
         `Seen.BAD` as well where the readings of that minute do not come: nobody knows that it falls.
     """
-    before = [pa for at, pa in samples if opened_us - BEFORE_S * US <= at < opened_us]
     after = [(at, pa) for at, pa in samples if at >= opened_us]
-    reference = median(before[-5:]) if before else (after[0][1] if after else None)
-    if reference is not None and len(after) >= 2:
-        limit = reference * (1 + RISE_SHARE) + RISE_PA
-        if min(pa for _, pa in after[-2:]) > limit:
-            return Look(Seen.BAD, "the pressure rose")
+    reference = _reference(samples, opened_us)
+    if rises(samples, samples, opened_us):
+        return Look(Seen.BAD, ROSE)
     due_us = opened_us + round(FALL_WITHIN_S * US)
     if after and after[-1][0] >= due_us and reference is not None:
         within = [pa for at, pa in after if at <= due_us] or [after[0][1]]
         lowest = median(within[-3:])
-        if lowest < reference * (1 - FALL_SHARE):
+        visible_pa = max(FALL_SHARE * reference, FALL_PA)
+        if lowest < reference - visible_pa:
             return Look(Seen.GOOD)
+        is_deep = SHARE_OF_WAY * (reference - reach_pa) <= visible_pa
+        if is_deep and lowest <= reference + max(RISE_SHARE * reference, ZERO_OFFSET_PA):
+            return Look(Seen.LEVEL)
         return Look(Seen.BAD, f"the pressure did not fall within {FALL_WITHIN_S:.0f} s")
     if now_us - heard_us > (FALL_WITHIN_S + GRACE_S) * US:
         return Look(Seen.BAD, "no reading of the circuit says that the pressure falls")
     return Look(Seen.WAIT)
+
+
+ROSE = "the pressure rose"
+
+
+def rises(before: Sequence[Sample], newest: Sequence[Sample], opened_us: int) -> bool:
+    """Whether the pressure is higher than before an opening: twice in a row, by a tenth and 20 micron.
+
+    Parameters
+    ----------
+    before, newest : sequence of (µs, Pa)
+        Of the circuit's gauge: from a minute before the opening, and the last of it.
+    """
+    after = [pa for at, pa in newest if at >= opened_us]
+    reference = _reference(before, opened_us)
+    if reference is None or len(after) < 2:
+        return False
+    return min(after[-2:]) > reference + RISE_SHARE * abs(reference) + RISE_PA
+
+
+def _reference(samples: Sequence[Sample], opened_us: int) -> float | None:
+    """Where the pressure stood before an opening, or else right after it [Pa]; None: nobody knows."""
+    before = [pa for at, pa in samples if opened_us - BEFORE_S * US <= at < opened_us]
+    return median(before[-5:]) if before else next((pa for at, pa in samples if at >= opened_us), None)
 
 
 def closing(samples: Sequence[Sample], closed_us: int, now_us: int) -> Look:

@@ -38,7 +38,7 @@ class Standing(StrEnum):
     NOT_HOLDING = "not-holding"
     """The valve reports closed while the pressure goes on falling."""
     NOT_FOLLOWED = "not-followed"
-    """The valve was opened, and the pressure did not fall."""
+    """The valve was opened, and the pressure did not fall, or rose."""
     CONTRADICTED = "contradicted"
     UNREPORTED = "unreported"
     """The valve has said nothing since."""

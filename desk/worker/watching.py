@@ -9,6 +9,7 @@ from __future__ import annotations
 from desk.core import after_act, order_life
 from desk.core.after_act import Seen
 from model.clock import US, Clock
+from model.equipment import Position
 from model.errors import Conflict
 from model.event import EventKind
 from model.order import Order, OrderAction, Watch
@@ -24,6 +25,8 @@ AT_ONCE = 50
 UNANSWERED_S = 600.0
 """An order to open that nobody answered may have been carried out all the same. It was not if the valve says
 closed so long after the order's end; a valve that says nothing is waited for."""
+NEWEST_S = 900.0
+"""Of a valve that stays open the readings of so long are looked at for a rise."""
 ASK_AGAIN_S = 60.0
 """A close that came to nothing is asked for again after so long."""
 
@@ -61,6 +64,8 @@ def _opening(conn: Connection, order: Order, now_us: int) -> bool:
     if order.watch is Watch.UNSAFE:
         _close(conn, order, now_us)
         return True
+    if order.watch is not None:
+        return _stays_open(conn, order, opened, now_us)
     return _judge_opening(conn, order, opened, now_us)
 
 
@@ -78,18 +83,64 @@ def _moved_nothing(conn: Connection, order: Order) -> bool:
 def _judge_opening(conn: Connection, order: Order, opened: Opened, now_us: int) -> bool:
     since_us = opened.at_us - round(after_act.BEFORE_S * US)
     seen = watches.samples(conn, order.job_id, since_us, acted=(opened.at_us, order.asked_us))
-    look = after_act.opening(seen, opened.at_us, now_us, opened.heard_us)
+    reach_pa = _reach(conn, order, opened, since_us)
+    look = after_act.opening(seen, opened.at_us, now_us, opened.heard_us, reach_pa)
     if look.seen is Seen.WAIT:
         return True
-    if look.seen is Seen.GOOD:
-        watches.note(conn, order.id, Watch.FALLS)
-        text = f"Valve {order.valve} was opened, and the pressure falls."
-        watches.record(conn, [(EventKind.OPENING_FALLS, order, text)], now_us)
-        return False
+    if look.seen is Seen.BAD:
+        return _unsafe(conn, order, look.why, now_us)
+    watch, kind, what = _AS_IT_SHOULD[look.seen]
+    watches.note(conn, order.id, watch)
+    watches.record(conn, [(kind, order, f"Valve {order.valve} was opened, and {what}.")], now_us)
+    return True
+
+
+_AS_IT_SHOULD = {
+    Seen.GOOD: (Watch.FALLS, EventKind.OPENING_FALLS, "the pressure falls"),
+    Seen.LEVEL: (
+        Watch.LEVEL,
+        EventKind.OPENING_LEVEL,
+        "the pressure stands so low that no fall can be asked for, and has not risen",
+    ),
+}
+
+
+def _reach(conn: Connection, order: Order, opened: Opened, since_us: int) -> float:
+    circuit = watches.shows(conn, order.job_id, Position.CIRCUIT)
+    pump_side = watches.shows(conn, order.job_id, Position.PUMP)
+    told = watches.samples(conn, order.job_id, since_us, until_us=opened.at_us, position=Position.PUMP)
+    return after_act.reach(
+        told,
+        0.0 if pump_side is None else pump_side.accuracy,
+        opened.at_us,
+        None if circuit is None else circuit.lowest_pa,
+    )
+
+
+def _unsafe(conn: Connection, order: Order, why: str, now_us: int) -> bool:
+    """Have the valve closed and somebody woken; there is more to look at, until it has closed."""
     watches.note(conn, order.id, Watch.UNSAFE)
     _close(conn, order, now_us)
-    text = f"Valve {order.valve} was opened, and {look.why}: it is to be closed."
+    text = f"Valve {order.valve} was opened, and {why}: it is to be closed."
     watches.record(conn, [(EventKind.OPENING_UNSAFE, order, text)], now_us)
+    return True
+
+
+def _stays_open(conn: Connection, order: Order, opened: Opened, now_us: int) -> bool:
+    """A look at a valve that did what it should: for as long as it stands open by this order.
+
+    A hose may come off, or a pump fail that goes on turning, hours later.
+    """
+    valve = orders.known(conn, order.instrument_id)
+    if valve.job_id != order.job_id or (valve.latest is not None and valve.latest.id != order.id):
+        return False
+    begin_us = opened.at_us - round(after_act.BEFORE_S * US)
+    acted = (opened.at_us, order.asked_us)
+    before = watches.samples(conn, order.job_id, begin_us, until_us=opened.at_us + US * 60, acted=acted)
+    newest_us = max(opened.at_us, now_us - round(NEWEST_S * US))
+    newest = watches.samples(conn, order.job_id, newest_us, acted=acted)
+    if after_act.rises(before, newest, opened.at_us):
+        return _unsafe(conn, order, after_act.ROSE, now_us)
     return True
 
 
@@ -109,7 +160,7 @@ def _close(conn: Connection, order: Order, now_us: int) -> None:
         is_recent = now_us - latest.asked_us < ASK_AGAIN_S * US and latest.session == valve.session
         if is_open or is_recent:
             return
-    reason = f"After the opening by order {order.id} the pressure did not fall"
+    reason = f"After the opening by order {order.id} the pressure did not fall, or rose"
     wish = Wish(OrderAction.CLOSE, reason, order_life.USUAL_TTL_S, None, None)
     try:
         with conn.transaction():

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from desk.core.after_act import Sample, Seen, closing, opening
+from desk.core.after_act import Sample, Seen, closing, opening, reach
 from model.clock import US
 
 T0 = 1_750_000_000 * US
@@ -52,6 +52,54 @@ def test_a_rise_is_bad_at_once_and_one_reading_is_no_rise() -> None:
 def test_a_fall_of_later_than_a_minute_does_not_count() -> None:
     seen = [*curve(-60, 60, 10, 300.0), *((at(s), 200.0) for s in range(70, 120, 10))]
     assert opening(seen, T0, at(121), at(1)).seen is Seen.BAD
+
+
+def flat(pa: float, *, then: float | None = None) -> list[Sample]:
+    """Every ten seconds, from a minute before to a minute after, with another figure after the opening."""
+    return [(at(s), pa if s < 0 or then is None else then) for s in range(-60, 61, 10)]
+
+
+def reached(pump_pa: float | None, *, accuracy: float = 0.1, lowest: float | None = None) -> float:
+    return reach([] if pump_pa is None else flat(pump_pa), accuracy, T0, lowest)
+
+
+@pytest.mark.parametrize(
+    ("circuit", "reach_pa", "seen"),
+    [
+        # Nobody measures the pump: what a healthy one reaches.
+        (flat(7.0), reached(None), Seen.LEVEL),
+        (flat(4.0), reached(None), Seen.LEVEL),
+        (flat(12.0), reached(None), Seen.BAD),
+        (flat(300.0), reached(None), Seen.BAD),
+        # One that is measured at a tenth of it must bring the circuit down, and one that stands at it cannot.
+        (flat(6.0), reached(0.5), Seen.BAD),
+        (flat(6.0), reached(4.9), Seen.LEVEL),
+        (flat(60.0), reached(50.0), Seen.LEVEL),
+        # A gauge at the bottom of its range shows no fall, whatever the pump does.
+        (flat(13.3), reached(0.5, lowest=13.3), Seen.LEVEL),
+        (flat(13.3), reached(0.5, lowest=1.0), Seen.BAD),
+        # A step of a micron is no fall, two are; 2 % are what they are.
+        (flat(7.0, then=6.87), reached(None), Seen.LEVEL),
+        (flat(7.0, then=6.7), reached(None), Seen.GOOD),
+        (flat(6.0, then=5.87), reached(0.5), Seen.BAD),
+        (flat(300.0, then=294.1), reached(None), Seen.BAD),
+        (flat(300.0, then=293.9), reached(None), Seen.GOOD),
+        # Small negative zero offsets are stored: none of them is a fall by its sign.
+        (flat(-0.5), reached(None), Seen.LEVEL),
+        (flat(-0.5), reached(0.1), Seen.LEVEL),
+        # Higher by a tenth is no longer level, though not yet a rise.
+        (flat(7.0, then=7.6), reached(None), Seen.LEVEL),
+        (flat(7.0, then=8.0), reached(None), Seen.BAD),
+    ],
+)
+def test_where_no_lower_can_be_reached_or_shown_no_fall_is_asked_for(
+    circuit: list[Sample], reach_pa: float, seen: Seen
+) -> None:
+    assert opening(circuit, T0, at(61), at(1), reach_pa).seen is seen
+
+
+def test_a_pump_side_that_is_silent_or_was_read_after_the_opening_says_nothing_of_its_reach() -> None:
+    assert reach([], 0.1, T0, None) == reach([(at(5), 1.0)], 0.1, T0, None) == 6.7
 
 
 def test_where_no_reading_comes_nobody_knows_and_that_is_bad() -> None:

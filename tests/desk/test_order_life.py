@@ -82,12 +82,12 @@ def test_what_is_never_given(changes: dict[str, object], field: str, words: str)
     [
         (replace(VALVE, revoked=True), "revoked"),
         (replace(VALVE, online=None, presence_us=None), "has never reported itself"),
-        (replace(VALVE, online=False), "out of reach since Thu 13 Nov, 03:13"),
-        (closed(ago_s=60), "reports closed already, since Thu 13 Nov, 01:12"),
-        (replace(VALVE, latest=ORDER), "Order 7 for this valve is still open: asked Thu 13 Nov, 03:13"),
+        (replace(VALVE, online=False), "out of reach since 2025-11-13T02:13:20Z"),
+        (closed(ago_s=60), "reports closed already, since 2025-11-13T00:12:20Z"),
+        (replace(VALVE, latest=ORDER), "Order 7 for this valve is still open: asked 2025-11-13T02:13:20Z"),
         (
             replace(VALVE, latest=replace(ORDER, state=OrderState.SENT, sent_us=NIGHT_US + 60 * US)),
-            "Order 7 for this valve is still open: sent Thu 13 Nov, 03:14",
+            "Order 7 for this valve is still open: sent 2025-11-13T02:14:20Z",
         ),
     ],
 )

@@ -74,9 +74,17 @@ class Bench:
         )
 
     def pressures(
-        self, begin_us: int, end_us: int, value: Callable[[float], float], arrived_us: int | None = None
+        self,
+        begin_us: int,
+        end_us: int,
+        value: Callable[[float], float],
+        arrived_us: int | None = None,
+        *,
+        anew: bool = False,
     ) -> None:
-        """Every ten seconds, by the seconds since NIGHT_US."""
+        """Every ten seconds, by the seconds since NIGHT_US; anew: in place of all that was told."""
+        if anew:
+            self.conn.execute("DELETE FROM reading WHERE instrument_id = %s", (self.gauge.id,))
         for at_us in range(begin_us, end_us + 1, 10 * US):
             pressure_pa = value((at_us - NIGHT_US) / US)
             self.tell(self.gauge, Quantity.PRESSURE, at_us, pressure_pa, arrived_us=arrived_us)
@@ -138,14 +146,66 @@ def opened(bench: Bench) -> Order:
     return order
 
 
-def test_after_an_opening_the_pressure_falls_and_the_watch_ends(bench: Bench) -> None:
+def fallen(bench: Bench) -> Order:
     order = opened(bench)
     bench.pressures(after(10), after(80), lambda s: 300.0 * math.exp(-s / 100))
     bench.look(after(81))
+    return order
+
+
+def test_after_an_opening_the_pressure_falls_and_it_is_watched_until_the_valve_closes(bench: Bench) -> None:
+    order = fallen(bench)
     assert bench.watch(order) is Watch.FALLS
     assert bench.told()[-1] is EventKind.OPENING_FALLS
+    bench.pressures(after(90), after(900), lambda _: 100.0)
+    bench.look(after(901))
+    assert bench.told().count(EventKind.OPENING_FALLS) == 1
+    assert bench.pending() is not None
+    bench.tell(bench.valve, Quantity.VALVE, after(910), Valve.CLOSED)
+    bench.look(after(912))
+    assert (bench.watch(order), bench.pending(), bench.closes()) == (Watch.FALLS, None, [])
+
+
+def test_a_rise_hours_after_an_opening_that_did_what_it_should_closes_the_valve(bench: Bench) -> None:
+    """A hose comes off, the pump goes on turning."""
+    order = fallen(bench)
+    bench.pressures(after(90), after(7200), lambda s: 100.0 if s < 7100 else 400.0)
+    bench.look(after(7201))
+    assert (bench.watch(order), len(bench.closes())) == (Watch.UNSAFE, 1)
+    assert bench.told().count(EventKind.OPENING_UNSAFE) == 1
+
+
+def test_another_order_ends_the_watch_of_a_valve_that_did_what_it_should(bench: Bench) -> None:
+    fallen(bench)
+    bench.ask(OrderAction.CLOSE)
+    bench.look(after(95))
     assert bench.pending() is None
-    assert bench.closes() == []
+
+
+def test_an_opening_at_what_the_pump_reaches_wakes_nobody_and_is_watched_on(bench: Bench) -> None:
+    bench.pressures(after(-60), after(0), lambda _: 7.0, anew=True)
+    order = opened(bench)
+    bench.pressures(after(10), after(80), lambda _: 7.0)
+    bench.look(after(81))
+    assert (bench.watch(order), bench.told()[-1]) == (Watch.LEVEL, EventKind.OPENING_LEVEL)
+    assert (bench.closes(), bench.pending() is None) == ([], False)
+    bench.pressures(after(90), after(120), lambda _: 14.0)
+    bench.look(after(121))
+    assert (bench.watch(order), len(bench.closes())) == (Watch.UNSAFE, 1)
+
+
+def test_where_the_pump_side_is_measured_far_lower_a_level_pressure_is_no_good(bench: Bench) -> None:
+    """A hose that is blocked, or another valve that is closed."""
+    bench.pressures(after(-60), after(0), lambda _: 7.0, anew=True)
+    gateway_id = bench.valve.gateway_id
+    pump_side = equipment.add_instrument(bench.conn, gateway_id, "g2", Role.GAUGE, Position.PUMP)
+    jobs.assign(bench.conn, bench.job_id, pump_side.id, NIGHT_US - 3600 * US)
+    for seconds in range(-60, 1, 10):
+        bench.tell(pump_side, Quantity.PRESSURE, after(seconds), 0.7)
+    order = opened(bench)
+    bench.pressures(after(10), after(80), lambda _: 7.0)
+    bench.look(after(81))
+    assert (bench.watch(order), len(bench.closes())) == (Watch.UNSAFE, 1)
 
 
 @pytest.mark.parametrize("late_us", [0, HOURS_US])
@@ -361,6 +421,86 @@ def test_a_close_is_shown_to_hold_or_not_by_the_pressure(
     alerting.work_off(bench.conn, HandClock(after(622)), Outlets((), "urn:test"))
     raised = [alert.kind for alert in all_alerts(bench.conn)]
     assert raised == ([] if holds else ["valve-not-holding"])
+
+
+FALLS_ON = 900.0
+"""Time constant of a circuit behind a valve that does not hold [s]."""
+
+
+def falling(s: float) -> float:
+    return 300.0 * math.exp(-s / FALLS_ON)
+
+
+# Of the watch after a close: when a desk looks and is killed, and what it would have done then.
+STATES = {
+    "before the valve has said so": (None, 25.0, "store.timers.put"),
+    "waiting for five minutes": (20.0, 200.0, "store.timers.put"),
+    "after the first of two looks": (20.0, 400.0, "store.timers.put"),
+    "while it notes what it saw": (20.0, 650.0, "store.watches.note_holds"),
+    "while it tells what it saw": (20.0, 650.0, "store.watches.record"),
+    "at the last step": (20.0, 650.0, "store.events.record"),
+}
+
+
+@pytest.mark.parametrize("state", list(STATES))
+def test_a_desk_that_is_killed_while_a_close_is_watched_leaves_it_to_the_next_one_hours_later(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, state: str
+) -> None:
+    """The valve says closed, and the pressure goes on falling: it is told of once, however late."""
+    said_s, looked_s, step = STATES[state]
+    order = bench.ask(OrderAction.CLOSE)
+    bench.settle(order, OrderResult.DONE, after(10))
+    if said_s is not None:
+        bench.tell(bench.valve, Quantity.VALVE, after(10), Valve.CLOSED)
+    bench.pressures(after(10), after(looked_s), falling)
+
+    def die(*_: object, **__: object) -> None:
+        raise Killed
+
+    before = (bench.told(), bench.pending())
+    with monkeypatch.context() as patch:
+        patch.setattr(step, die)
+        with pytest.raises(Killed):
+            bench.look(after(looked_s) + US)
+    assert (bench.told(), bench.pending()) == before
+    assert orders.by_id(bench.conn, order.id).holds is None
+    # What came meanwhile was stored all the same.
+    bench.tell(bench.valve, Quantity.VALVE, after(12), Valve.CLOSED)
+    bench.pressures(after(looked_s + 10), after(1200), falling)
+    for late_us in (HOURS_US, HOURS_US + 20 * US):
+        bench.look(after(looked_s) + late_us)
+    assert orders.by_id(bench.conn, order.id).holds is False
+    assert bench.told().count(EventKind.VALVE_NOT_HOLDING) == 1
+    assert bench.pending() is None
+
+
+def test_a_watch_of_a_close_goes_on_from_look_to_look_through_a_kill_at_each(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order = closed(bench)
+    for seconds in range(20, 700, 20):
+        bench.pressures(after(seconds - 10), after(seconds), falling)
+        if orders.by_id(bench.conn, order.id).holds is not None:
+            break
+        with monkeypatch.context() as patch:
+            patch.setattr("store.timers.take", dies := Dies())
+            with pytest.raises(Killed):
+                bench.look(after(seconds) + US)
+        assert dies.asked
+        bench.look(after(seconds) + US)
+    assert (orders.by_id(bench.conn, order.id).holds, seconds > 600) == (False, True)
+    assert bench.told().count(EventKind.VALVE_NOT_HOLDING) == 1
+
+
+class Dies:
+    """A step at which the process dies."""
+
+    def __init__(self) -> None:
+        self.asked = False
+
+    def __call__(self, *_: object, **__: object) -> None:
+        self.asked = True
+        raise Killed
 
 
 def test_a_close_without_readings_is_said_nothing_of(bench: Bench) -> None:
