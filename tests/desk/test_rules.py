@@ -344,6 +344,8 @@ def test_table_has_a_rule_for_each_kind_it_promises() -> None:
         # Whoever asked sees them on the page.
         EventKind.ORDER_ASKED,
         EventKind.ORDER_SENT,
+        # Whoever checks at the site reads what came of it there.
+        EventKind.GUIDED_CHECK,
         # It proves nothing that would end what was woken for.
         EventKind.OPENING_LEVEL,
     }

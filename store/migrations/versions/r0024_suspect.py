@@ -3,7 +3,7 @@
 from store.migrate import run_sql_file
 
 revision = "0024"
-down_revision = "0029"
+down_revision = "0025"
 
 
 def upgrade() -> None:
