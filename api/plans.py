@@ -8,6 +8,7 @@ from datetime import datetime
 from pydantic import BaseModel, Field
 
 from api.asked import Asked
+from api.drying import Choice, DryingView, DryingWish, choices, drying_of, drying_view
 from api.quantities import STORED, Quantities, moment
 from api.words import VERDICTS, Mark
 from desk.core import battery, interlocks, plan, wall_time
@@ -21,6 +22,7 @@ from model.judgement import Verdict
 from model.texts import LONGEST_WORDS, check_text
 from store import lists, plans, valve_facts
 from store.database import Connection
+from store.people import Person
 from store.plans import NewPlan
 
 SHORTEST_HELD_S, LONGEST_HELD_S = 60.0, 24 * 3600.0
@@ -45,6 +47,11 @@ class PlanWish(Asked):
         [], description="Interlocks of a hold that are overridden, by id; only those marked for a person."
     )
     accepted_reason: str = Field("", description="Why, in words; it is written down.")
+    drying: DryingWish | None = Field(
+        None,
+        description="What to do when the hold fails: drying rounds if it fails by moisture; null: leave the "
+        "valve closed. Somebody is woken in either case.",
+    )
 
 
 class NewPlanWish(PlanWish):
@@ -72,9 +79,10 @@ class PlanView(BaseModel):
     report_at: datetime
     accepted: list[str]
     accepted_reason: str
+    drying: DryingView | None
     state: PlanState
     end: PlanEnd | None = Field(description="How it ended by itself; null while it has not.")
-    order_id: int | None = Field(description="Its latest order to close.")
+    order_id: int | None = Field(description="Its latest order.")
     closed_at: datetime | None = Field(description="Since when the valve has reported closed.")
     out_of_reach_since: datetime | None = Field(
         description="During the hold: the gateway's; the valve is believed closed since `closed_at`."
@@ -112,6 +120,7 @@ class Foreseen(BaseModel):
         description="What would hinder it if it were to close now, by interlock; it is looked at again then."
     )
     remarks: list[str]
+    on_fail: list[Choice] = Field(description="What it may do when the hold fails, each with its risk.")
 
 
 def serving_valve(conn: Connection, job_id: int, instrument_id: int | None) -> int:
@@ -129,8 +138,18 @@ def serving_valve(conn: Connection, job_id: int, instrument_id: int | None) -> i
     raise BadInput(said, field="instrument_id")
 
 
-def plan_of(conn: Connection, wish: PlanWish, job_id: int, valve_id: int, zone: str, now_us: int) -> NewPlan:
-    """Check what is wished and reckon its times in the site's zone; raises `BadInput`, `Conflict`."""
+def plan_of(
+    conn: Connection,
+    wish: PlanWish,
+    job_id: int,
+    valve_id: int,
+    zone: str,
+    person: Person,
+    now_us: int,
+    before: HoldPlan | None = None,
+) -> NewPlan:
+    """Check what is wished and reckon its times in the site's zone; raises `BadInput`, `Conflict`,
+    `NotAllowed`."""
     if plans.ground(conn, job_id).state is JobState.CLOSED:
         raise Conflict("The job is closed.")
     not_before_us = None
@@ -145,7 +164,10 @@ def plan_of(conn: Connection, wish: PlanWish, job_id: int, valve_id: int, zone: 
             raise BadInput(f"“{one}” is nothing that a plan may override.", field="accepted")
     if wish.accepted and len(reason) < interlocks.SHORTEST_REASON:
         raise BadInput("Write down in one line why it may be done all the same.", field="accepted_reason")
-    return NewPlan(job_id, valve_id, wish.held_s, not_before_us, report_us, tuple(wish.accepted), reason)
+    drying = drying_of(conn, wish.drying, job_id, person, before, now_us)
+    return NewPlan(
+        job_id, valve_id, wish.held_s, not_before_us, report_us, tuple(wish.accepted), reason, drying
+    )
 
 
 def against(conn: Connection, new: NewPlan, person_id: int, now_us: int) -> tuple[Hindrance, ...]:
@@ -167,7 +189,13 @@ def against(conn: Connection, new: NewPlan, person_id: int, now_us: int) -> tupl
 
 
 def foreseen(
-    conn: Connection, new: NewPlan, found: Sequence[Hindrance], now_us: int, unit: Quantities, zone: str
+    conn: Connection,
+    new: NewPlan,
+    found: Sequence[Hindrance],
+    person_id: int,
+    now_us: int,
+    unit: Quantities,
+    zone: str,
 ) -> Foreseen:
     """What a plan would do."""
     hold_s = plans.ground(conn, new.job_id).hold_s
@@ -176,6 +204,8 @@ def foreseen(
     remarks = []
     if ends_us > new.report_us:
         remarks.append("At the time of the report the hold is not over yet: the verdict comes later.")
+    if new.drying is not None and begin_us + round(new.drying.pump_s * US) > new.report_us:
+        remarks.append("There will be no time for a drying round before the report: none begins then.")
     return Foreseen(
         not_before=moment(new.not_before_us),
         report_at=to_datetime(new.report_us),
@@ -183,6 +213,16 @@ def foreseen(
         ends_at_the_earliest=to_datetime(ends_us),
         hindrances={one.id: unit.sentence(one.text, time_zone=zone) for one in found},
         remarks=remarks,
+        on_fail=[
+            one.model_copy(
+                update={
+                    "hindrances": {
+                        key: unit.sentence(text, time_zone=zone) for key, text in one.hindrances.items()
+                    }
+                }
+            )
+            for one in choices(conn, new, person_id, now_us)
+        ],
     )
 
 
@@ -207,6 +247,7 @@ def plan_view(conn: Connection, found: HoldPlan, unit: Quantities = STORED) -> P
         report_at=to_datetime(found.report_us),
         accepted=list(found.accepted),
         accepted_reason=found.accepted_reason,
+        drying=drying_view(found),
         state=progress.state,
         end=progress.end,
         order_id=progress.order_id,

@@ -9,6 +9,15 @@ from fastapi import APIRouter, Depends, Request
 from starlette.responses import RedirectResponse, Response
 
 from api.context import Ctx
+from api.drying import (
+    LEAST_SURE,
+    LONGEST_PUMP_S,
+    MOST_ROUNDS,
+    MOST_SURE,
+    SHORTEST_PUMP_S,
+    DryingWish,
+    choices,
+)
 from api.pages import render
 from api.permissions import MayLook, MayOrder
 from api.plans import LONGEST_HELD_S, NewPlanWish, against, mark_of, with_log
@@ -22,6 +31,7 @@ from physics.refrigerants import listed
 from store import plans
 from store.database import Connection
 from store.lists import CIRCUITS, JOBS, unacknowledged
+from store.people import Person
 
 router = APIRouter()
 
@@ -35,6 +45,11 @@ class Typed:
     report_at: str = "06:30"
     accepted: tuple[str, ...] = ()
     accepted_reason: str = ""
+    on_fail: str = "leave-closed"
+    dry_rounds: str = "2"
+    dry_pump_min: str = "120"
+    dry_sure: str = "90"
+    dry_confirmed: str = ""
 
 
 async def read_typed(request: Request) -> Typed:
@@ -46,13 +61,24 @@ async def read_typed(request: Request) -> Typed:
         return value if isinstance(value, str) else ""
 
     chosen = tuple(value for value in form.getlist("accepted") if isinstance(value, str))
-    return Typed(one("held_min"), one("not_before"), one("report_at"), chosen, one("accepted_reason"))
+    return Typed(
+        one("held_min"),
+        one("not_before"),
+        one("report_at"),
+        chosen,
+        one("accepted_reason"),
+        one("on_fail"),
+        one("dry_rounds"),
+        one("dry_pump_min"),
+        one("dry_sure"),
+        one("dry_confirmed"),
+    )
 
 
 @router.get("/jobs/{job_id}/valve/{instrument_id}/plan")
 def new_plan(request: Request, ctx: Ctx, person: MayOrder, job_id: int, instrument_id: int) -> Response:
     """What to bear in mind, what would hinder it now, and the form."""
-    return _form(request, ctx, person.id, job_id, instrument_id, Typed())
+    return _form(request, ctx, person, job_id, instrument_id, Typed())
 
 
 @router.post("/jobs/{job_id}/valve/{instrument_id}/plan")
@@ -72,7 +98,7 @@ def make_plan(
     except NotFound:
         raise
     except BadInput as error:
-        return _form(request, ctx, person.id, job_id, instrument_id, typed, error)
+        return _form(request, ctx, person, job_id, instrument_id, typed, error)
     return RedirectResponse(f"/jobs/{job_id}/plan/{plan_id}", 303)
 
 
@@ -97,25 +123,44 @@ def call_off(request: Request, ctx: Ctx, person: MayOrder, job_id: int, plan_id:
 
 def _wish(job_id: int, instrument_id: int, typed: Typed) -> NewPlanWish:
     """The wish of a form; raises `BadInput`."""
-    longest = round(LONGEST_HELD_S / 60)
-    text = typed.held_min.strip()
-    if not (text.isascii() and text.isdigit() and len(text) <= 4 and 1 <= int(text) <= longest):
-        raise BadInput(f"Whole minutes, 1 to {longest}.", field="held_min")
+    held_min = _whole(typed.held_min, "held_min", 1, round(LONGEST_HELD_S / 60), "Whole minutes")
     return NewPlanWish(
         job_id=job_id,
         instrument_id=instrument_id,
-        held_s=60.0 * int(text),
+        held_s=60.0 * held_min,
         not_before=typed.not_before,
         report_at=typed.report_at,
         accepted=list(typed.accepted),
         accepted_reason=typed.accepted_reason,
+        drying=_drying(typed),
     )
+
+
+def _drying(typed: Typed) -> DryingWish | None:
+    if typed.on_fail != "dry":
+        return None
+    shortest, longest = round(SHORTEST_PUMP_S / 60), round(LONGEST_PUMP_S / 60)
+    least, most = round(100 * LEAST_SURE), round(100 * MOST_SURE)
+    return DryingWish(
+        rounds=_whole(typed.dry_rounds, "dry_rounds", 1, MOST_ROUNDS, "A whole number"),
+        pump_s=60.0 * _whole(typed.dry_pump_min, "dry_pump_min", shortest, longest, "Whole minutes"),
+        probability=_whole(typed.dry_sure, "dry_sure", least, most, "Whole percents") / 100,
+        exhaust_confirmed=typed.dry_confirmed == "yes",
+    )
+
+
+def _whole(text: str, field: str, least: int, most: int, what: str) -> int:
+    """A whole number; raises `BadInput`."""
+    text = text.strip()
+    if not (text.isascii() and text.isdigit() and len(text) <= 4 and least <= int(text) <= most):
+        raise BadInput(f"{what}, {least} to {most}.", field=field)
+    return int(text)
 
 
 def _form(
     request: Request,
     ctx: Ctx,
-    person_id: int,
+    person: Person,
     job_id: int,
     instrument_id: int,
     typed: Typed,
@@ -124,8 +169,8 @@ def _form(
     now_us = ctx.clock.now_us()
     with ctx.database() as conn:
         job = _job(conn, job_id)
-        new = checked(conn, _wish(job_id, instrument_id, Typed()), now_us)
-        found = against(conn, new, person_id, now_us)
+        new = checked(conn, _wish(job_id, instrument_id, Typed()), person, now_us)
+        found = against(conn, new, person.id, now_us)
         circuit = None if job["circuit_id"] is None else CIRCUITS.one(conn, {"site": None}, job["circuit_id"])
         refrigerant = circuit["refrigerant"] if circuit else None
         values: dict[str, Any] = {
@@ -136,6 +181,7 @@ def _form(
             "fluid": listed(refrigerant),
             "hindrances": found,
             "choices": _choices(found),
+            "on_fail": choices(conn, new, person.id, now_us),
             "unacknowledged": unacknowledged(conn),
         }
     return render(

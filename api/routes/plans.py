@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from fastapi import APIRouter
 
+from api import drying
 from api.context import Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayOrder
@@ -62,8 +63,10 @@ def make_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish, unit: InUnit) -> Pl
 
     When the target has been held, and not before its hour, the valve is ordered closed past every interlock
     of a hold; the hold is judged by the job's procedure. A hold that fails is an alert, as every hold; the
-    valve is left closed. The plan never opens a valve. It is written down before anything is done, and goes
-    on by itself whatever is restarted. What hinders it now does not hinder making it.
+    valve is left closed, unless drying rounds were chosen and the hold failed by moisture: then the valve is
+    opened to the running pump past every interlock of an opening, closed and held again. A plan is written
+    down before anything is done, and goes on by itself whatever is restarted. What hinders it now does not
+    hinder making it.
     """
     with ctx.database() as conn:
         return with_log(conn, plans.by_id(conn, make(conn, person, wish, ctx.clock.now_us())), unit)
@@ -74,14 +77,15 @@ def try_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish, unit: InUnit) -> For
     """What a plan would do, and what would hinder it if it were to close now. Nothing is written."""
     now_us = ctx.clock.now_us()
     with ctx.database() as conn:
-        new = checked(conn, wish, now_us)
+        new = checked(conn, wish, person, now_us)
         zone = orders.known(conn, new.instrument_id).time_zone
-        return foreseen(conn, new, against(conn, new, person.id, now_us), now_us, unit, zone)
+        return foreseen(conn, new, against(conn, new, person.id, now_us), person.id, now_us, unit, zone)
 
 
 @router.put("/hold-plans/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
 def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish, unit: InUnit) -> PlanWithLog:
-    """Change a plan: all of it while it waits, afterwards the time of its report.
+    """Change a plan: all of it while it waits, afterwards the time of its report, and drying until the first
+    round begins. Only who made it may have it dry.
 
     Times are reckoned anew from now on; who was told already is told again at the new time.
     """
@@ -91,7 +95,9 @@ def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish, unit
             found = plans.lock(conn, number)
             if not found.progress.state.live:
                 raise Conflict(f"Plan {number} is over; make a new one.")
-            new = plan_of(conn, wish, found.job_id, found.instrument_id, found.time_zone, now_us)
+            new = plan_of(
+                conn, wish, found.job_id, found.instrument_id, found.time_zone, person, now_us, found
+            )
             if found.progress.state is not PlanState.WAITING:
                 new = NewPlan(
                     found.job_id,
@@ -101,6 +107,7 @@ def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish, unit
                     new.report_us,
                     found.accepted,
                     found.accepted_reason,
+                    new.drying if found.progress.rounds == 0 else found.drying,
                 )
             plans.change(conn, found, new, person.id, now_us)
             plans.write(conn, number, replace(found.progress, reported=False))
@@ -112,24 +119,24 @@ def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish, unit
 @router.post("/hold-plans/{number}/call-off", responses=errors_of(401, 403, 404, 409, 422, 503))
 def call_off_plan(ctx: Ctx, person: MayOrder, number: Number, unit: InUnit) -> PlanWithLog:
     """Call a plan off: no order follows. One that is under way may still be carried out; the valve is left as
-    it is."""
+    it is, but for one that is open for drying: it is closed first."""
     with ctx.database() as conn:
         end(conn, person, number, ctx.clock.now_us())
         return with_log(conn, plans.by_id(conn, number), unit)
 
 
-def checked(conn: Connection, wish: NewPlanWish, now_us: int) -> NewPlan:
+def checked(conn: Connection, wish: NewPlanWish, person: Person, now_us: int) -> NewPlan:
     """A wish with its valve and its times; raises `NotFound`, `BadInput`, `Conflict`."""
     plans.ground(conn, wish.job_id)
     valve_id = serving_valve(conn, wish.job_id, wish.instrument_id)
     zone = orders.known(conn, valve_id).time_zone
-    return plan_of(conn, wish, wish.job_id, valve_id, zone, now_us)
+    return plan_of(conn, wish, wish.job_id, valve_id, zone, person, now_us)
 
 
 def make(conn: Connection, person: Person, wish: NewPlanWish, now_us: int) -> int:
     """Make a plan; its number."""
     with conn.transaction():
-        new = checked(conn, wish, now_us)
+        new = checked(conn, wish, person, now_us)
         plan_id = plans.add(conn, new, person.id, now_us)
         plans.note(conn, plan_id, [f"Made by {person.name}: {wished(new)}"], now_us)
     return plan_id
@@ -154,5 +161,5 @@ def wished(new: NewPlan) -> str:
     accepted = f" Overridden: {', '.join(new.accepted)} ({new.accepted_reason})." if new.accepted else ""
     return (
         f"when the target has been held for {new.held_s / 60:.0f} min{hour}, close the valve and hold by the "
-        f"job's procedure; tell how it went {instant(new.report_us)}.{accepted}"
+        f"job's procedure; tell how it went {instant(new.report_us)}.{drying.wished(new.drying)}{accepted}"
     )

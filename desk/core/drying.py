@@ -210,12 +210,15 @@ def opening(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
     if order is not None and order.state.open:
         return Step(progress)
     text = seen.order_text or "The order to open is gone."
-    if order is not None and order.state is OrderState.REFUSED:
-        return _refused(plan, seen, text, now_us)
-    if order is not None and order.state is OrderState.DONE and order.outcome is not None:
-        if now_us - order.outcome.arrived_us < REPORT_FRESH_S * US:
+    ended_us = None if order is None or order.outcome is None else order.outcome.arrived_us
+    if order is not None and ended_us is not None and order.state in (OrderState.DONE, OrderState.REFUSED):
+        # A gateway with a new session may refuse what it has done: the valve's own word counts.
+        closed = _says_closed(seen.report, ended_us)
+        if order.state is OrderState.REFUSED and closed:
+            return _refused(plan, seen, text, now_us)
+        if now_us - ended_us < REPORT_FRESH_S * US:
             return Step(progress)
-        text += " But the valve does not report open."
+        text += f" But the valve does not report {'closed' if order.state is OrderState.REFUSED else 'open'}."
     # It may have moved all the same, or may yet.
     if progress.stop:
         return Step(replace(progress, state=PlanState.DRYING), (text,))
@@ -233,7 +236,7 @@ def pumping(plan: HoldPlan, seen: Seen, now_us: int) -> Step:
             reasons.insert(0, "After the opening the pressure did not fall as it should.")
         if reasons:
             return stop(plan, tuple(reasons))
-    closed = seen.report is not None and seen.report.position is Valve.CLOSED
+    closed = _says_closed(seen.report, progress.asked_us or 0)
     due = bool(progress.stop) or now_us >= progress.pump_until_us
     return Step(progress, ask_close=due and not closed and now_us >= progress.not_again_before_us)
 
@@ -359,6 +362,11 @@ def _pump(plan: HoldPlan, report: Report, now_us: int) -> Step:
     )
     line = f"The valve reports open: the pump dries the circuit for {minutes}."
     return Step(begun, (line,), (Tell(EventKind.PLAN_DRIES, told, progress.hold_id),))
+
+
+def _says_closed(report: Report | None, since_us: int) -> bool:
+    """Whether the valve has reported closed since a moment of our clock."""
+    return report is not None and report.position is Valve.CLOSED and report.arrived_us >= since_us
 
 
 def _shut(progress: Progress, seen: Seen) -> bool:

@@ -87,6 +87,10 @@ def test_a_dry_run_says_what_would_hinder_and_writes_nothing(client: httpx.Clien
         ({"accepted": ["pump"], "accepted_reason": "I say so."}, 422, "accepted"),
         ({"accepted": ["gauge-unfit"], "accepted_reason": "I say so."}, 422, "accepted"),
         ({"accepted": ["battery"]}, 422, "accepted_reason"),
+        ({"drying": {"rounds": 6}}, 422, "rounds"),
+        ({"drying": {"pump_s": 5}}, 422, "pump_s"),
+        ({"drying": {"probability": 0.5}}, 422, "probability"),
+        ({"drying": {"for": "ever"}}, 422, "for"),
         ({"job_id": 999}, 404, None),
     ],
 )
@@ -115,6 +119,50 @@ def test_its_texts_are_kept_as_data_and_read_in_the_readers_units_and_at_the_sit
             assert "0,667\u202fhPa" in text.replace("\u00a0", "\u202f")
             assert "06:00" in text
             assert "05:00:00Z" not in text
+
+
+def test_drying_is_off_and_each_choice_states_its_risk(
+    client: httpx.Client, conn: Connection, made: Made
+) -> None:
+    assert make(client, made)["drying"] is None
+    found = client.post("/api/v1/hold-plans/dry-run", json=wish(made, drying={})).json()
+    leave, dry = found["on_fail"]
+    assert (leave["id"], leave["chosen"], leave["hindrances"]) == ("leave-closed", False, {})
+    assert (dry["id"], dry["chosen"]) == ("dry", True)
+    assert "air and oil" in dry["risk"]
+    assert {"opening-off", "not-named", "pump-side-unknown", "pump", "cold-spot"} <= dry["hindrances"].keys()
+    assert "not-closed" not in dry["hindrances"]
+    off = client.post("/api/v1/hold-plans/dry-run", json=wish(made)).json()
+    assert [one["chosen"] for one in off["on_fail"]] == [True, False]
+
+
+def test_who_confirms_the_exhaust_is_kept_with_the_time_and_the_refrigerant(
+    api: Serving, conn: Connection, scene: Scene, made: Made
+) -> None:
+    circuit = conn.execute(
+        "INSERT INTO circuit (site_id, name, refrigerant) SELECT site_id, 'C', 'R-32' FROM job WHERE id = %s "
+        "RETURNING id",
+        (made.job.id,),
+    ).fetchone()
+    assert circuit is not None
+    conn.execute("UPDATE job SET circuit_id = %s WHERE id = %s", (circuit["id"], made.job.id))
+    with api.client(TECHNICIAN) as client:
+        chosen = {"rounds": 2, "pump_s": 3600, "probability": 0.8, "exhaust_confirmed": True}
+        plan = make(client, made, drying=chosen)
+        drying = plan["drying"]
+        assert (drying["exhaust_confirmed_by"], drying["exhaust_confirmed_for"]) == ("Tarik Brandt", "R-32")
+        assert "dry in at most 2 rounds of 60 min" in plan["log"][0]["text"]
+        assert "ignition control confirmed by Tarik Brandt for R-32" in plan["log"][0]["text"]
+        found = client.post("/api/v1/hold-plans/dry-run", json=wish(made, drying=chosen)).json()
+        assert "exhaust" not in found["on_fail"][1]["hindrances"]
+        address = f"/api/v1/hold-plans/{plan['id']}"
+        same = client.put(address, json={"report_at": "05:15", "drying": chosen}).json()
+        assert same["drying"] == drying
+    with api.client() as other:
+        more = other.put(address, json={"report_at": "05:15", "drying": {**chosen, "rounds": 5}})
+        assert (more.status_code, "Only who made the plan" in more.json()["detail"]) == (403, True)
+        assert other.put(address, json={"report_at": "05:15", "drying": chosen}).json()["drying"] == drying
+        assert other.put(address, json={"report_at": "05:15"}).json()["drying"] is None
 
 
 def test_a_valve_has_one_plan(client: httpx.Client, made: Made) -> None:
@@ -152,10 +200,14 @@ def test_a_plan_is_made_on_a_page_and_called_off_there(api: Serving, made: Made)
         typed = {"held_min": "30", "not_before": "18:00", "report_at": "06:30"}
         wrong = client.post(address, data={**typed, "held_min": "a few"})
         assert (wrong.status_code, "Whole minutes" in wrong.text) == (422, True)
-        answer = client.post(address, data=typed)
+        wet = {**typed, "on_fail": "dry", "dry_rounds": "2", "dry_pump_min": "60", "dry_sure": "90"}
+        few = client.post(address, data={**wet, "dry_sure": "5"})
+        assert (few.status_code, "Whole percents, 70 to 99." in few.text) == (422, True)
+        answer = client.post(address, data={**wet, "dry_confirmed": "yes"})
         assert answer.status_code == 303, answer.text
         page = client.get(answer.headers["location"]).text
         assert "Waiting to close" in page
+        assert "confirmed by Tarik Brandt" in page
         assert "Made by Tarik Brandt: when the target has been held for 30 min" in page
         assert "is at work" in client.get(f"/jobs/{made.job.id}").text
         called = client.post(f"{answer.headers['location']}/call-off")

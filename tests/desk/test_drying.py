@@ -192,6 +192,11 @@ def test_a_refused_opening_is_no_round_and_is_asked_for_again() -> None:
     asked = drying.asked(weighing(), 9, NIGHT_US + HOUR)
     refused = order(OrderAction.OPEN, OrderState.REFUSED, NIGHT_US + HOUR, NIGHT_US + HOUR + 2 * US)
     seen = replace(SEEN, order=refused, order_text="It was refused.")
+    # Its gateway's word is not enough.
+    waits = plan.step(replace(PLAN, progress=asked.progress), seen, NIGHT_US + HOUR + 5 * US)
+    assert waits.progress == asked.progress
+    closed_us = NIGHT_US + HOUR + 3 * US
+    seen = replace(seen, report=Report(Valve.CLOSED, closed_us, NIGHT_US, closed_us))
     back = plan.step(replace(PLAN, progress=asked.progress), seen, NIGHT_US + HOUR + 5 * US)
     assert (back.progress.state, back.progress.rounds) == (PlanState.WEIGHING, 0)
     at = replace(PLAN, progress=back.progress)
@@ -333,13 +338,15 @@ class Rounds(RuleBasedStateMachine):
             self.reports(position)
 
     @precondition(lambda self: self.order is not None and self.order.state.open)
-    @rule(state=st.sampled_from(["done", "done", "refused", "failed", "expired"]))
-    def order_ends(self, state: str) -> None:
+    @rule(state=st.sampled_from(["done", "done", "refused", "failed", "expired"]), told=st.booleans())
+    def order_ends(self, state: str, told: bool = True) -> None:
         assert self.order is not None
         action = self.order.action
         if state == "done":
             self.reports(Valve.OPEN if action is OrderAction.OPEN else Valve.CLOSED)
         self.order = order(action, OrderState(state), self.order.asked_us, self.now_us)
+        if state == "refused" and told:
+            self.reports(Valve.CLOSED)
 
     @precondition(lambda self: self.order is not None and self.order.state is OrderState.DONE)
     @rule()
@@ -394,6 +401,10 @@ class Rounds(RuleBasedStateMachine):
         if refused:
             assert self.order is not None
             assert self.order.state is OrderState.REFUSED, "not counted though it may have opened"
+            assert self.order.outcome is not None
+            assert self.seen.report is not None
+            assert self.seen.report.position is Valve.CLOSED, "not counted though it is open"
+            assert self.seen.report.arrived_us > self.order.outcome.arrived_us, "not counted by an old word"
             self.openings -= 1
         self.plan = replace(self.plan, progress=progress)
         self.told_no_more += sum(tell.kind is EventKind.PLAN_DRIES_NO_MORE for tell in done.tells)
@@ -548,10 +559,15 @@ def forgets_refusals(patch: pytest.MonkeyPatch) -> None:
 
     def opening(plan_: HoldPlan, seen: Seen, now_us: int) -> Step:
         if seen.order is not None and seen.order.state is OrderState.EXPIRED:
-            seen = replace(seen, order=replace(seen.order, state=OrderState.REFUSED))
+            told = Outcome(OrderResult.REFUSED, "", 0, 0)
+            seen = replace(seen, order=replace(seen.order, state=OrderState.REFUSED, outcome=told))
         return real(plan_, seen, now_us)
 
     patch.setattr(drying, "opening", opening)
+
+
+def takes_the_gateways_word(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(drying, "_says_closed", lambda report, since_us: True)
 
 
 CAUGHT: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], str]] = {
@@ -567,6 +583,7 @@ CAUGHT: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], str]] = {
     "pump lost while open": (not_while_open("pump-now"), "left open: pump lost"),
     "the valve's report": (takes_it_for_shut, "over with an open valve|left open: stopped"),
     "an end": (pumps_on, "left open"),
+    "the valve's word": (takes_the_gateways_word, "not counted|left open"),
     "what may have opened": (forgets_refusals, "not counted though it may have opened"),
 }
 
