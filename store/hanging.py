@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from model.equipment import Instrument, Position, Role
 from model.errors import BadInput, NotFound
 from store import assignments, equipment, jobs
@@ -68,6 +70,29 @@ def hang(
         return
     wish = Wish(job_id, gauge.id, since_us, None, deciding, position)
     assignments.assign(conn, wish, actor, take_over=take_over)
+
+
+MOST_LABELS = 200
+
+
+def to_label(conn: Connection, site_id: int | None, numbers: Sequence[int]) -> list[dict[str, str]]:
+    """Gauges in service by site, gateway and name, one more than `MOST_LABELS` at most.
+
+    Parameters
+    ----------
+    site_id : int or None
+        None: of all sites.
+    numbers : sequence of int
+        Only these; none: all.
+    """
+    return conn.execute(
+        "SELECT g.name AS gateway, i.name, i.serial FROM instrument i JOIN gateway g ON g.id = i.gateway_id "
+        "JOIN site s ON s.id = g.site_id "
+        "WHERE i.role = %(gauge)s AND i.retired_at IS NULL AND (%(site)s::int IS NULL OR s.id = %(site)s) "
+        "AND (cardinality(%(numbers)s::int[]) = 0 OR i.id = ANY(%(numbers)s)) "
+        "ORDER BY s.name, g.name, i.name LIMIT %(most)s",
+        {"gauge": Role.GAUGE, "site": site_id, "numbers": list(numbers), "most": MOST_LABELS + 1},
+    ).fetchall()
 
 
 def serving_job(conn: Connection, gauge: Instrument) -> int | None:

@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from api.pages.setup import gateways, index, instruments, opening, pipes, places, procedures, refused, tables
+from api.pages.setup import (
+    gateways,
+    index,
+    instruments,
+    labels,
+    opening,
+    pipes,
+    places,
+    procedures,
+    refused,
+    tables,
+)
 
 router = APIRouter()
-for _page in (index, tables, places, opening, gateways, instruments, procedures, pipes, refused):
+for _page in (index, tables, places, opening, gateways, instruments, procedures, pipes, labels, refused):
     router.include_router(_page.router)
