@@ -35,6 +35,11 @@ class AlertView(BaseModel):
     time_zone: str | None = Field(description="Of the site.")
     job_id: int | None
     job: str | None
+    gateway_id: int | None = Field(description="Of an alert about a gateway.")
+    gateway: str | None = Field(
+        description="Its name; `-`: all names that are not registered. Its refused messages: "
+        "`/quarantine?gateway=`, or `?reason=unknown-gateway`."
+    )
     happened_at: datetime = Field(description="Event time of the fact behind it.")
     raised_at: datetime
     updated_at: datetime

@@ -50,6 +50,9 @@ SUBJECTS: Mapping[str, str] = {
     "valve-not-holding": "valve reports closed, pressure falls: do not take it for isolated",
     "plan-blocked": "hold plan hindered: see its log",
     "plan-report": "how a planned hold went",
+    "gateway-refused": "messages of a gateway refused: see why",
+    "gateway-over-limit": "gateway sends too much that is refused: stop it",
+    "clock-wrong": "clock of a gateway wrong: have it set",
     "event-not-understood": "something was not understood: look at the job",
 }
 """What happened and what to do, by the kind of an alert."""
@@ -198,7 +201,7 @@ class Writer:
                 if text
             ],
             steps=() if over else (tell(action, figures, None, zone),),
-            caution="" if over else CAUTION,
+            caution="" if over or data["key"].startswith("gateway:") else CAUTION,
             link=self._link("/alerts" if job_id is None else f"/jobs/{job_id}"),
             link_text="Open the alerts" if job_id is None else "Open the job",
             **self._foot(channel),

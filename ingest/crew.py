@@ -25,6 +25,7 @@ import psycopg
 from ingest.config import IngestConfig
 from ingest.lane import Lane
 from ingest.lease import Free, Lease
+from ingest.refusing import Refusing
 from ingest.registry import Registry
 from ingest.space import Space
 from ingest.topics import DATA_FILTERS, LATE_FILTERS, LIVE_FILTERS, WORD_FILTERS, shared
@@ -83,7 +84,13 @@ class Crew:
     """
 
     def __init__(
-        self, config: IngestConfig, registry: Registry, space: Space, clock: Clock, measures: Measures
+        self,
+        config: IngestConfig,
+        registry: Registry,
+        space: Space,
+        clock: Clock,
+        measures: Measures,
+        refusing: Refusing,
     ) -> None:
         if config.shared and not config.broker.mqtt5:
             raise BadInput(
@@ -95,6 +102,7 @@ class Crew:
         self._space = space
         self._clock = clock
         self._measures = measures
+        self._refusing = refusing
         self._holder = f"{socket.gethostname()}:{os.getpid()}:{secrets.token_hex(4)}"
         self._seats: dict[Kind, Seat] = {}
         self._drain: Seat | None = None
@@ -145,6 +153,9 @@ class Crew:
         if self._config.shared:
             self._take_share(conn)
             self._take_word(conn)
+            among = max(1, slots.sharing(conn, f"{self._config.client_id}-"))
+            for lane in self._lanes():
+                lane.writer.limits.among = among
         self._look_after_others(conn)
 
     def leave(self, conn: Connection | None) -> None:
@@ -179,6 +190,7 @@ class Crew:
                 self._space,
                 self._clock,
                 self._measures,
+                self._refusing,
                 lease,
             )
             for name, filters in self._topics(lease.kind)

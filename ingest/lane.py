@@ -9,6 +9,7 @@ from ingest.client import Session
 from ingest.config import IngestConfig
 from ingest.inbox import Inbox
 from ingest.lease import Lease
+from ingest.refusing import Refusing
 from ingest.registry import Registry
 from ingest.space import Space
 from ingest.writer import Writer
@@ -45,6 +46,7 @@ class Lane:
         space: Space,
         clock: Clock,
         measures: Measures,
+        refusing: Refusing,
         lease: Lease,
     ) -> None:
         self.name = name
@@ -52,7 +54,7 @@ class Lane:
         self.inbox = Inbox(config.held_bytes)
         self.session = Session(config.broker, client_id, filters, self.inbox, clock, lease)
         self.writer = Writer(
-            name, config, self.inbox, self.session, registry, space, age_s, measures, clock, lease
+            name, config, self.inbox, self.session, registry, space, age_s, measures, clock, refusing, lease
         )  # fmt: skip
 
     def start(self) -> None:
@@ -90,5 +92,6 @@ class Lane:
             "waiting": len(self.inbox),
             "waiting_bytes": self.inbox.held_bytes,
             "over_limit": over[:NAMED],
+            "limits_among": self.writer.limits.among,
             **asdict(self.writer.counters),
         }

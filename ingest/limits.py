@@ -54,6 +54,8 @@ class Buckets:
     """
 
     def __init__(self, at_once: float, a_second: float, clock_s: Callable[[], float]) -> None:
+        self.parts = 1
+        """Only one of so many parts is given here."""
         self._at_once = at_once
         self._a_second = a_second
         self._clock_s = clock_s
@@ -61,8 +63,9 @@ class Buckets:
 
     def left(self, holder: str) -> float:
         """What is left; below zero where more was taken than there was."""
-        left, at_s = self._left.get(holder, (self._at_once, 0.0))
-        return min(left + self._a_second * (self._clock_s() - at_s), self._at_once)
+        most, a_second = self._at_once / self.parts, self._a_second / self.parts
+        left, at_s = self._left.get(holder, (most, 0.0))
+        return min(left + a_second * (self._clock_s() - at_s), most)
 
     def take(self, holder: str, amount: float) -> None:
         """Take some, whether it is there or not."""
@@ -85,12 +88,21 @@ class Limits:
         self._over: dict[str, float] = {}
         """When each gateway was over a limit last [s]."""
 
+    @property
+    def among(self) -> int:
+        """How many processes share the load: each gives its part of what a gateway may cost."""
+        return self._vain.parts
+
+    @among.setter
+    def among(self, processes: int) -> None:
+        self._vain.parts = self._refused.parts = processes
+
     def laid_aside(self, message: Message, equipment: Equipment) -> Item | None:
         """The message unread, if its gateway is over its limit; None if it is to be read."""
         if len(message.payload) <= LARGE_BYTES:
             return None
         name = message.topic.removeprefix(PREFIX).partition("/")[0]
-        holder = _holder(name, equipment)
+        holder = holder_of(name, equipment)
         if self._vain.left(holder) > 0:
             return None
         self._over[holder] = self._clock_s()
@@ -104,9 +116,9 @@ class Limits:
         if size > LARGE_BYTES:
             vain = size - A_READING_BYTES * (len(item.pack.columns) if item.pack is not None else 0)
             if vain > 0:
-                self._vain.take(_holder(item.gateway, equipment), vain)
+                self._vain.take(holder_of(item.gateway, equipment), vain)
         if item.refused or (item.pack is not None and item.pack.refused):
-            holder = _holder(item.gateway, equipment)
+            holder = holder_of(item.gateway, equipment)
             item.keep = self._refused.left(holder) >= 1
             if item.keep:
                 self._refused.take(holder, 1)
@@ -119,5 +131,6 @@ class Limits:
         return sorted(name for name, at_s in self._over.copy().items() if at_s > since_s)
 
 
-def _holder(gateway: str | None, equipment: Equipment) -> str:
+def holder_of(gateway: str | None, equipment: Equipment) -> str:
+    """Whom a message is charged to: its gateway, or `NOBODY` if that is not registered."""
     return gateway if gateway is not None and gateway in equipment.gateways else NOBODY

@@ -18,6 +18,7 @@ import psycopg
 from ingest.config import IngestConfig
 from ingest.courier import Courier
 from ingest.crew import Crew
+from ingest.refusing import Refusing
 from ingest.registry import Registry
 from ingest.space import Space
 from model.clock import Clock
@@ -51,10 +52,11 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
     """
     gc.set_threshold(COLLECT_AFTER)
     registry, space, measures = Registry(), Space(config.quarantine_bytes), Measures()
-    with _Watch(config, registry, space, measures) as watch:
+    refusing = Refusing(registry)
+    with _Watch(config, registry, space, measures, refusing, clock) as watch:
         if not watch.first_connection(stop):
             return
-        crew = Crew(config, registry, space, clock, measures)
+        crew = Crew(config, registry, space, clock, measures, refusing)
         courier = Courier(config, clock)
         crew.begin()
         courier.start()
@@ -71,10 +73,20 @@ def run(config: IngestConfig, clock: Clock, stop: threading.Event) -> None:
 
 
 class _Watch:
-    """The main loop's connection: beats, news of the equipment, the quarantine's size."""
+    """The main loop's connection: beats, news of the equipment, the quarantine's size, who is refused."""
 
-    def __init__(self, config: IngestConfig, registry: Registry, space: Space, measures: Measures) -> None:
+    def __init__(
+        self,
+        config: IngestConfig,
+        registry: Registry,
+        space: Space,
+        measures: Measures,
+        refusing: Refusing,
+        clock: Clock,
+    ) -> None:
         self._measures = measures
+        self._refusing = refusing
+        self._clock = clock
         self._dsn = config.dsn
         self._registry = registry
         self._space = space
@@ -124,6 +136,7 @@ class _Watch:
             self._registry.reload(conn, older_than_s=0.0 if told else RELOAD_S)
             crew.tend(conn)
             self._space.read(conn)
+            self._refusing.note(conn, self._clock.now_us())
             detail = crew.detail()
             broker = bool(detail) and all(lane["broker"] for lane in detail.values())
             if time.monotonic() - self._last_beat >= BEAT_S or broker != self._told:

@@ -30,6 +30,7 @@ from ingest.limits import Limits
 from ingest.outcomes import find_orders
 from ingest.pack import RecordRefused
 from ingest.receipts import Receipt
+from ingest.refusing import Refusing
 from ingest.registry import Registry
 from ingest.space import Space
 from ingest.write import Written, find_places, write
@@ -159,11 +160,13 @@ class Writer(threading.Thread):
         age_s: float,
         measures: Measures,
         clock: Clock,
+        refusing: Refusing,
         lease: Lease | None = None,
     ) -> None:
         super().__init__(name=f"writer-{name}", daemon=True)
         self._lane = name
         self._measures = measures
+        self._refusing = refusing
         self._clock = clock
         self.counters = Counters()
         self.failure: BaseException | None = None
@@ -257,6 +260,7 @@ class Writer(threading.Thread):
         self.counters.messages += len(batch.messages)
         self.counters.commits += len(stored.done)
         self._measure(batch.items, stored)
+        self._refusing.take(batch.items)
 
     def _understand(self, message: Message) -> Item:
         equipment = self._registry.equipment
@@ -313,6 +317,7 @@ class Writer(threading.Thread):
                     raise
                 if fault is Fault.DATA and len(items) == 1:
                     items = [_blamed(items[0], error)]
+                    self._refusing.take(items)
                     self._measures.count("ingest_refused", reason="database")
                 elif fault is Fault.DATA or (
                     fault is Fault.SPLIT and attempt >= TIMEOUTS_BEFORE_SPLIT and len(items) > 1

@@ -14,8 +14,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 
-from model.clock import to_datetime
+from model.clock import to_datetime, to_us
+from model.skew import BEHIND_S, TOLERANCE_S, Clock
+from store import timers
 from store.database import Connection
+from store.timers import Timer
+
+LOOK = "gateway-clock"
+"""Kind of the timers of clocks that seem wrong; the subject is the gateway's number."""
 
 WINDOW = timedelta(minutes=10)
 """A clock that was set is seen to be right after two of these at the latest."""
@@ -31,6 +37,15 @@ ON CONFLICT (gateway_id) DO UPDATE SET (since, lag_us, before_us, packs, at) = (
            greatest(c.at, excluded.at)
     FROM (SELECT excluded.at >= c.since + %(window)s AS new) age
 )
+"""
+
+
+_SUSPECT = """
+UPDATE gateway_clock c SET suspected_at = %s
+FROM gateway g, gateway_clock_ahead a
+WHERE g.id = c.gateway_id AND a.gateway_id = c.gateway_id AND g.name = ANY(%s)
+  AND c.suspected_at IS NULL AND g.revoked_at IS NULL AND (a.ahead_s > %s OR a.ahead_s < %s)
+RETURNING c.gateway_id
 """
 
 
@@ -57,7 +72,10 @@ class Lag:
 
 
 def note(conn: Connection, lags: Mapping[str, Lag]) -> None:
-    """Note how packs of gateways, by name, came; names that are not registered are passed over."""
+    """Note how packs of gateways, by name, came, and have the desk look at clocks that seem wrong by it.
+
+    Names that are not registered are passed over.
+    """
     with conn.cursor() as cursor:
         cursor.executemany(
             _NOTE,
@@ -72,6 +90,9 @@ def note(conn: Connection, lags: Mapping[str, Lag]) -> None:
                 for name, lag in sorted(lags.items())
             ],
         )
+    now_us = max(lag.at_us for lag in lags.values())
+    suspects = conn.execute(_SUSPECT, (to_datetime(now_us), sorted(lags), TOLERANCE_S, -BEHIND_S)).fetchall()
+    timers.put(conn, [Timer(LOOK, str(row["gateway_id"]), now_us) for row in suspects])
 
 
 def ahead(conn: Connection, gateway_id: int | None = None) -> dict[int, float]:
@@ -82,3 +103,39 @@ def ahead(conn: Connection, gateway_id: int | None = None) -> dict[int, float]:
         {"gateway": gateway_id},
     )
     return {row["gateway_id"]: row["ahead_s"] for row in rows}
+
+
+def lock(conn: Connection, gateway_id: int) -> Clock | None:
+    """A clock that has seemed wrong, held until the transaction ends."""
+    row = conn.execute(
+        "SELECT g.name, g.site_id, g.revoked_at, c.suspected_at, c.told_s, a.ahead_s FROM gateway_clock c "
+        "JOIN gateway g ON g.id = c.gateway_id "
+        "LEFT JOIN gateway_clock_ahead a ON a.gateway_id = c.gateway_id "
+        "WHERE c.gateway_id = %s AND c.suspected_at IS NOT NULL FOR NO KEY UPDATE OF c",
+        (gateway_id,),
+    ).fetchone()
+    if row is None:
+        return None
+    return Clock(
+        gateway_id,
+        row["name"],
+        row["site_id"],
+        row["ahead_s"],
+        to_us(row["suspected_at"]),
+        row["told_s"],
+        row["revoked_at"] is not None,
+    )
+
+
+def told(conn: Connection, clock: Clock) -> None:
+    """Remember that it was told as it is now."""
+    conn.execute(
+        "UPDATE gateway_clock SET told_s = %s WHERE gateway_id = %s", (clock.ahead_s, clock.gateway_id)
+    )
+
+
+def settled(conn: Connection, gateway_id: int) -> None:
+    """It seems right; it may be suspected anew."""
+    conn.execute(
+        "UPDATE gateway_clock SET suspected_at = NULL, told_s = NULL WHERE gateway_id = %s", (gateway_id,)
+    )

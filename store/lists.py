@@ -144,10 +144,12 @@ HOLD_TESTS = Listing(
 ALERTS = Listing(
     "SELECT a.id, a.kind, a.priority, a.state, a.text, a.action, a.site_id, s.name AS site, s.time_zone, "
     "a.job_id, j.title AS job, a.raised_at, a.updated_at, a.cleared_at, a.acknowledged_at, "
-    "p.name AS acknowledged_by, a.note, a.count, a.happened_at, r.target_pa, r.limit_pa "
+    "p.name AS acknowledged_by, a.note, a.count, a.happened_at, r.target_pa, r.limit_pa, "
+    "substring(a.key FROM '^gateway:([^/]+)/') AS gateway, g.id AS gateway_id "
     "FROM alert a LEFT JOIN site s ON s.id = a.site_id LEFT JOIN job j ON j.id = a.job_id "
     "LEFT JOIN procedure r ON r.id = j.procedure_id "
     "LEFT JOIN person p ON p.id = a.acknowledged_by "
+    "LEFT JOIN gateway g ON g.name = substring(a.key FROM '^gateway:([^/]+)/') "
     "WHERE (%(job)s::int IS NULL OR a.job_id = %(job)s) "
     "AND (%(state)s::text IS NULL OR a.state = %(state)s) AND (%(over)s OR a.state <> 'normal')",
     newest_first=True,

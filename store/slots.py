@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from model.errors import HoldfastError
-from store.database import Connection
+from store.database import Connection, one
 
 LEASE_S = 10.0
 
@@ -100,6 +100,16 @@ def renew(conn: Connection, session: str, holder: str, *, serving: bool = False)
         (LEASE_S, serving, session, holder),
     )
     return renewed.rowcount == 1
+
+
+def sharing(conn: Connection, prefix: str) -> int:
+    """How many processes share the load now."""
+    row = conn.execute(
+        "SELECT count(*) AS n FROM ingest_slot WHERE kind = 'share' AND state = 'serving' "
+        "AND starts_with(session, %s) AND leased_until > clock_timestamp()",
+        (prefix,),
+    )
+    return int(one(row.fetchone())["n"])
 
 
 def fence(conn: Connection, session: str, holder: str) -> None:

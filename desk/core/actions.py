@@ -95,6 +95,28 @@ UNPROVEN = (
     f"note it on the job. Recover refrigerant, never vent it. {CAUTION}"
 )
 
+REFUSED = (
+    "Open the gateway's refused messages and read why. What is only not registered, or has another unit, put "
+    "right in the set-up and have the messages read again: their readings count then. Otherwise have the "
+    "gateway's program put right. Until then its jobs may lack readings."
+)
+
+OVER_LIMIT = (
+    "Find out what the gateway sends, and stop it: put its program right, or revoke the gateway if it cannot "
+    "be reached. Other gateways are not held up. Then have what was laid aside read again: good packs may be "
+    "among it. What was only counted is lost unless the gateway sends it again."
+)
+
+STRANGERS = (
+    "See the names on the page of refused messages. One of yours: register it and have its messages read "
+    "again. None of yours: find out who has a login at the broker that lets them use such names."
+)
+
+CLOCK_WRONG = (
+    "Have the gateway's clock set, best by network time. Durations are judged rightly meanwhile, moments are "
+    "not. If several gateways say so at once, look at this server's clock first."
+)
+
 NOT_UNDERSTOOD = (
     "Open the job and judge it by its readings, and tell whoever looks after this installation. "
     "The log of the desk has the reason."

@@ -1,12 +1,12 @@
 """Which events raise, change or clear which alert: one table, `RULES`.
 
-Only what asks somebody to act is an alert. Each has a key by what it is about (``job:12/hold:…``), so that a
-fact told again changes an alert instead of making another.
+Only what asks somebody to act is an alert. Each has a key by what it is about (``job:12/hold:…``,
+``gateway:gw-7/refused``), so that a fact told again changes an alert instead of making another.
 
 What the rules read of an event's data, all optional: ``verdict`` and ``because`` (revisions; a verdict that
 is missing or not final withdraws the earlier one), ``probabilities``, ``urgency`` and ``advice`` (estimates),
 ``phase`` and ``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended),
-``why`` (a job that was closed), ``valve`` (an order).
+``why`` (a job that was closed), ``valve`` (an order), ``gateway`` (refused messages), ``ahead_s`` (a clock).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 from desk.core import actions
 from desk.core.life import Told
+from model import skew
 from model.alert import Priority
 from model.event import Event, EventKind
 from model.judgement import LEAK_SUSPECTED, PhaseKind, Urgency, Verdict, leak_probability
@@ -150,6 +151,12 @@ def _not_over(event: Event) -> bool:
     return not event.data.get("over")
 
 
+def _about_refused(event: Event) -> str:
+    if not event.data.get("gateway"):
+        return actions.STRANGERS
+    return actions.OVER_LIMIT if event.kind is EventKind.GATEWAY_OVER_LIMIT else actions.REFUSED
+
+
 def _order_not_done(event: Event) -> str:
     expired = event.kind is EventKind.ORDER_EXPIRED
     if event.data.get("action") == OrderAction.OPEN:
@@ -161,11 +168,20 @@ def _why_closed(event: Event) -> str:
     return str(event.data.get("why") or "the job was closed.")
 
 
+def _clock_priority(event: Event) -> Priority:
+    ahead_s = event.data.get("ahead_s")
+    refused = isinstance(ahead_s, float) and skew.how(ahead_s) is skew.Off.REFUSED
+    return Priority.HIGH if refused else Priority.MEDIUM
+
+
 def _on(*kinds: EventKind) -> frozenset[EventKind]:
     return frozenset(kinds)
 
 
 ANYTHING = ""
+OF_GATEWAYS = ("refused", "clock")
+"""What is about a gateway and no job; the events' subjects are ``gateway:NAME``, and ``gateway:-`` for all
+names of no registered one."""
 FINAL = frozenset(verdict.value for verdict in Verdict if verdict.final)
 VERDICTS = _on(EventKind.HOLD_PASSED, EventKind.HOLD_FAILED, EventKind.HOLD_INCONCLUSIVE)
 JUDGED = VERDICTS | _on(
@@ -298,6 +314,24 @@ RULES: tuple[Rule, ...] = (
         when=lambda event: not event.data.get("told"),
     ),
     Rule(
+        _on(EventKind.GATEWAY_REFUSED),
+        Raising("refused", "gateway-refused", Priority.MEDIUM, _about_refused),
+    ),
+    # Beyond the limits what is refused is not all kept, and good packs may lie unread among the others.
+    Rule(
+        _on(EventKind.GATEWAY_OVER_LIMIT),
+        Raising("refused", "gateway-over-limit", Priority.HIGH, _about_refused),
+    ),
+    Rule(
+        _on(EventKind.GATEWAY_REFUSED_NO_MORE),
+        Clearing("refused", "nothing was refused for half an hour.", ordered=False),
+    ),
+    Rule(_on(EventKind.CLOCK_WRONG), Raising("clock", "clock-wrong", _clock_priority, actions.CLOCK_WRONG)),
+    Rule(
+        _on(EventKind.CLOCK_RIGHT),
+        Clearing("clock", lambda event: event.text, ordered=False),
+    ),
+    Rule(
         _on(EventKind.JOB_CLOSED),
         Clearing(ANYTHING, _why_closed, every=True, ordered=False),
     ),
@@ -393,6 +427,8 @@ def _prefix(event: Event, about: str) -> str:
 
 
 def _key(event: Event, about: str) -> str:
+    if about in OF_GATEWAYS:
+        return f"{event.subject}/{about}"
     # A job has many holds and gauges, but one judgement, and one evacuation at a time.
     if about in ("order", "opening", "valve"):
         return f"{_prefix(event, about)}:{event.data.get('valve')}"

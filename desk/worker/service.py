@@ -1,4 +1,4 @@
-"""The desk process: events into alerts, expiry and watches of orders, hold plans, a courier."""
+"""The desk process: events into alerts, expiry and watches of orders, hold plans, gateways, a courier."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import psycopg
 
 from desk.config import DeskConfig
-from desk.worker import alerting, courier, expiry, mornings, planning, watching
+from desk.worker import alerting, courier, expiry, gateways, mornings, planning, watching
 from model.clock import US, Clock, to_datetime
 from model.errors import BadInput, ThreadDied
 from store import beats, channels, orders, timers
@@ -116,6 +116,7 @@ def _work(
             watching.work_off(conn, clock)
             planning.work_off(conn, clock)
             mornings.work_off(conn, clock)
+            gateways.work_off(conn, clock)
             taken = alerting.work_off(conn, clock, outlets, measures)
             if taken != alerting.BATCH:
                 until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
@@ -125,7 +126,8 @@ def _work(
 
 def _to_next_timer_s(conn: Connection, clock: Clock) -> float:
     """How long on the wall until the next timer of ours goes off [s]."""
-    due_us = timers.next_due_us(conn, (*expiry.KINDS, *watching.KINDS, *planning.KINDS, *mornings.KINDS))
+    kinds = (*expiry.KINDS, *watching.KINDS, *planning.KINDS, *mornings.KINDS, *gateways.KINDS)
+    due_us = timers.next_due_us(conn, kinds)
     if due_us is None:
         return float("inf")
     return max(clock.real_seconds(max(due_us - clock.now_us(), 0) / US), SHORTEST_WAIT_S)

@@ -351,6 +351,37 @@ def test_table_has_a_rule_for_each_kind_it_promises() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("kind", "data", "alert", "priority"),
+    [
+        (EventKind.GATEWAY_REFUSED, {}, "gateway-refused", Priority.MEDIUM),
+        (EventKind.GATEWAY_OVER_LIMIT, {}, "gateway-over-limit", Priority.HIGH),
+        (EventKind.CLOCK_WRONG, {"ahead_s": 42.0}, "clock-wrong", Priority.MEDIUM),
+        (EventKind.CLOCK_WRONG, {"ahead_s": -900.0}, "clock-wrong", Priority.MEDIUM),
+        (EventKind.CLOCK_WRONG, {"ahead_s": 301.0}, "clock-wrong", Priority.HIGH),
+    ],
+)
+def test_alerts_of_gateways_have_keys_of_their_own_and_no_job_ends_them(
+    kind: EventKind, data: dict[str, float], alert: str, priority: Priority
+) -> None:
+    told = raised(event(kind, subject="gateway:gw-7", gateway="gw-7", **data))
+    assert (told.kind, told.priority) == (alert, priority)
+    assert told.key.startswith("gateway:gw-7/")
+    ending = EventKind.CLOCK_RIGHT if "clock" in told.key else EventKind.GATEWAY_REFUSED_NO_MORE
+    assert told.key in cleared(event(ending, subject="gateway:gw-7"))
+    assert told.key not in cleared(event(ending, subject="gateway:gw-70"))
+    (everything,) = cleared(event(EventKind.JOB_CLOSED)).values()
+    assert not told.key.startswith(everything.key)
+
+
+def test_a_gateway_that_sends_too_much_is_the_same_alert_as_one_that_is_refused() -> None:
+    keys = {
+        raised(event(kind, subject="gateway:gw-7", gateway="gw-7")).key
+        for kind in (EventKind.GATEWAY_REFUSED, EventKind.GATEWAY_OVER_LIMIT)
+    }
+    assert keys == {"gateway:gw-7/refused"}
+
+
 def test_a_pump_stopped_with_the_valve_open_is_urgent_and_says_to_close_first() -> None:
     told = raised(event(EventKind.PUMP_STOPPED, subject="pump:1", by_curve=False, over=False))
     assert (told.kind, told.priority, told.key) == ("pump-stopped-open", Priority.URGENT, "job:12/pump")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.receipts import Receipt
+from ingest.refusing import Refusing
 from ingest.registry import Registry
 from ingest.space import Space
 from ingest.writer import AHEAD_READINGS, Writer
@@ -43,8 +44,9 @@ def test_next_batch_is_read_while_one_waits_for_the_database(database: str) -> N
         registry.reload(other)
         other.commit()
         writer = Writer(
-            "live", config, inbox, heard, registry, Space(10**6), 0.0, Measures(), HandClock(NOW_US)
-        )
+            "live", config, inbox, heard, registry, Space(10**6), 0.0, Measures(), HandClock(NOW_US),
+            Refusing(registry),
+        )  # fmt: skip
         other.execute("LOCK TABLE reading IN ACCESS EXCLUSIVE MODE")
         writer.start()
         try:

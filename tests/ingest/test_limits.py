@@ -196,3 +196,19 @@ def test_equal_refusals_of_one_batch_are_one_with_their_number(conn: Connection)
     store(conn, *(message(NONSENSE) for _ in range(3)), message(b"[", "hf/1/gw2/g1/data"))
     store(conn, message(NONSENSE))
     assert rows(conn, "SELECT gateway, times FROM quarantine ORDER BY gateway") == [("gw1", 4), ("gw2", 1)]
+
+
+def test_processes_that_share_the_load_share_a_gateways_limits() -> None:
+    clock = Clock()
+    limits = Limits(clock)
+    limits.among = 4
+    kept = [taken(limits, NONSENSE).keep for _ in range(REFUSED_AT_ONCE)]
+    assert kept.count(True) == REFUSED_AT_ONCE // 4
+    clock.now_s += 1.0
+    assert [taken(limits, NONSENSE).keep for _ in range(REFUSED_A_SECOND)].count(
+        True
+    ) == REFUSED_A_SECOND // 4
+    # When the others have gone, all of it is this one's again.
+    limits.among = 1
+    clock.now_s += 60.0
+    assert all(taken(limits, NONSENSE).keep for _ in range(REFUSED_AT_ONCE))

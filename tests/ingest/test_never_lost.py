@@ -37,6 +37,7 @@ from ingest.client import Session
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox, Message
 from ingest.receipts import Receipt
+from ingest.refusing import Refusing
 from ingest.registry import Registry
 from ingest.space import Space
 from ingest.stream import Publish
@@ -175,8 +176,9 @@ class Never(RuleBasedStateMachine):
         self.session = self.sessions(config.broker, "machine", ("hf/1/+/+/data",), self.inbox, self.clock)
         space = Space(config.quarantine_bytes)
         self.writer = self.writers(
-            "live", config, self.inbox, self.session, registry, space, 0.0, Measures(), self.clock
-        )
+            "live", config, self.inbox, self.session, registry, space, 0.0, Measures(), self.clock,
+            Refusing(registry),
+        )  # fmt: skip
         self.ahead: Batch | None = None
         self.connect(kept=True)
 

@@ -365,3 +365,20 @@ def test_a_broker_without_mqtt_5_is_refused_with_one_sentence(database: str, bro
 
     assert "?version=5" in str(outcome(""))
     assert "speaks MQTT 3.1.1 only" in str(outcome("?version=5"))
+
+
+def test_a_gateways_limits_are_parted_among_those_who_share_the_load(database: str, start: Start) -> None:
+    def among() -> list[int]:
+        found = query(
+            database,
+            "SELECT detail->'live'->'limits_among' FROM beat WHERE process = 'ingest' "
+            "AND at > clock_timestamp() - interval '5 s'",
+        )
+        return [int(row[0]) for row in found]
+
+    start("first")
+    wait_until(lambda: among() == [1], what="one alone")
+    second = start("second")
+    wait_until(lambda: among() == [2, 2], what="both to know of two")
+    second.kill()
+    wait_until(lambda: among() == [1], what="the other to know that it is alone")

@@ -114,3 +114,18 @@ def test_the_session_of_a_release_before_slots_counts_as_left_behind(conn: Conne
     assert slots.take_abandoned(conn, "holdfast-ingest", [Kind.ALONE], "a") is None
     with pytest.raises(psycopg.errors.CheckViolation):
         conn.execute("UPDATE ingest_slot SET state = 'lost'")
+
+
+def test_shares_that_are_served_are_counted(conn: Connection) -> None:
+    assert slots.sharing(conn, "hf-") == 0
+    for holder in "ab":
+        session = slots.take_share(conn, "hf", holder)
+        slots.renew(conn, session, holder, serving=True)
+    slots.take_share(conn, "hf", "c")  # not served yet
+    slots.take(conn, "hf-one", Kind.WORD, "a")
+    slots.renew(conn, "hf-one", "a", serving=True)
+    slots.take_share(conn, "another", "d")
+    slots.renew(conn, "another-1", "d", serving=True)
+    assert slots.sharing(conn, "hf-") == 2
+    expire(conn, "hf-2")
+    assert slots.sharing(conn, "hf-") == 1
