@@ -27,11 +27,13 @@ from api.pages import (
     my_jobs,
     new_job,
     plan,
+    preflight,
     reference,
     signals,
     site,
     site_check,
     site_gauge,
+    travel,
     valve,
 )
 from api.pages import figures as figures_page
@@ -61,6 +63,7 @@ from api.routes import (
     stream,
     tokens,
 )
+from api.routes import preflight as preflight_routes
 from api.throttle import Throttle
 from model.clock import Clock
 
@@ -136,14 +139,15 @@ def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX, responses=problems.errors_of(401, 422, 503))
     for module in (
         places, equipment, procedures, setup, jobs, job_changes, notes, readings, alerts, orders, openings,
-        plans, follows, quarantine, stream, people, tokens, me, preferences,
+        plans, preflight_routes, follows, quarantine, stream, people, tokens, me, preferences,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)
     app.include_router(health.router)
-    # A plan before the valve, whose pages take any word for an act.
+    # A plan and the travel test before the valve, whose pages take any word for an act.
     for page in (
-        board, new_job, my_jobs, job, site, site_check, site_gauge, job_setup, plan, valve, alert_list,
+        board, new_job, my_jobs, job, site, site_check, site_gauge, job_setup, plan, preflight,
+        travel, valve, alert_list,
         signals, login, invitation, me_page, figures_page, people_page, setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

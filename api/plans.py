@@ -170,19 +170,21 @@ def plan_of(
     )
 
 
+def hold_until_us(conn: Connection, job_id: int, not_before_us: int | None, now_us: int) -> int:
+    """When a hold is over that begins as soon as it may [µs]."""
+    return max(now_us, not_before_us or now_us) + round(plans.ground(conn, job_id).hold_s * US)
+
+
 def against(conn: Connection, new: NewPlan, person_id: int, now_us: int) -> tuple[Hindrance, ...]:
     """What would hinder a plan that were to close now, but for what it accepts."""
-    weakest = battery.weakest(plans.charges(conn, new.job_id))
-    begin_us = max(now_us, new.not_before_us or now_us)
-    hold_s = plans.ground(conn, new.job_id).hold_s
     facts = valve_facts.gather(
         conn,
         new.instrument_id,
         now_us,
         person_id=person_id,
         automatic=True,
-        hold_until_us=begin_us + round(hold_s * US),
-        battery=weakest,
+        hold_until_us=hold_until_us(conn, new.job_id, new.not_before_us, now_us),
+        battery=battery.weakest(plans.charges(conn, new.job_id)),
     )
     found = {one.id: one for deed in (Deed.CLOSE, Deed.HOLD) for one in interlocks.hindrances(deed, facts)}
     return tuple(one for one in found.values() if one.id not in new.accepted)

@@ -8,6 +8,7 @@ from pydantic import BaseModel, Field
 
 from api.conventions import NO_BREAK, THIN
 from desk.core.order_life import Standing
+from desk.core.preflight import State
 from model.alert import AlertState, Priority
 from model.equipment import Position, Role
 from model.event import EventKind
@@ -75,6 +76,12 @@ CHECKS = {
     "hinders": Mark(key="hinders", word="Not so", shape="fail", tone="bad"),
 }
 """Of an interlock before an act."""
+LEAVING = {
+    State.RIGHT: Mark(key="right", word="Right", shape="pass", tone="good"),
+    State.CARE: Mark(key="care", word="Could be better", shape="unsure", tone="warn"),
+    State.HINDERS: Mark(key="hinders", word="Hinders", shape="fail", tone="bad"),
+}
+"""Of a check before a hold is left to itself."""
 JUDGED_ANEW = Mark(key="judged-anew", word="Being judged anew", shape="await", tone="busy")
 PRIORITIES = {
     Priority.URGENT: Mark(key="urgent", word="Urgent", shape="rank-4", tone="bad"),

@@ -35,6 +35,7 @@ WORDS = {
     "event": ("event", "events"),
     "assignment": ("service in a job", "services in jobs"),
     "valve_order": ("order", "orders"),
+    "proof": ("proof", "proofs"),
     "crew_of_person": ("person", "people"),
 }
 NAMES = {

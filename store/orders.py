@@ -209,6 +209,13 @@ def is_revoked(conn: Connection, instrument_id: int) -> bool:
     return known(conn, instrument_id).revoked
 
 
+def no_valve(job_id: int, site_id: int, time_zone: str) -> KnownValve:
+    """What is known where nothing at a job can be moved from afar."""
+    return KnownValve(
+        0, "", Role.VALVE, 0.0, "", False, site_id, time_zone, job_id, None, "", None, None, None, None
+    )
+
+
 def report(conn: Connection, instrument_id: int) -> Report | None:
     """What a valve last reported by event time, None if it never did."""
     row = conn.execute(REPORT, (instrument_id, int(Quantity.VALVE))).fetchone()

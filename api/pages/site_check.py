@@ -23,9 +23,10 @@ from desk.core.section_check import SHORTEST_S, USUAL_S, Finding, Rise, compare,
 from model.clock import US, to_datetime
 from model.errors import BadInput, NotFound
 from model.guided_check import LONGEST_US, Check, Course, Press, course_of, sections_of
+from model.preflight import ProofKind
 from model.reading import Quantity
 from physics.units import MICRON_PA
-from store import checks, notes
+from store import checks, notes, proofs
 from store.acting import Actor
 from store.database import Connection
 from store.series import Span, read
@@ -116,6 +117,9 @@ def _press(
         watched = _watch(conn, site, course, by.at_us, figures_of(request), check)
         if watched:
             notes.add(conn, job_id, by.person_id, ctx.now(), _note(check, site, course, watched, conn))
+            risen = watched[0].rise
+            if check is Check.RIG and course.over and risen is not None:
+                _prove(conn, job_id, by, risen, _said(check, site, course, watched, conn))
     checks.press(conn, job_id, check, press, seen, by, sections=sections)
 
 
@@ -211,6 +215,19 @@ def _said(check: Check, seen: SiteView, course: Course, watched: list[Watched], 
     rest = list(zip(course.sections, watched[1:], strict=False))
     found = [(name, Finding.OPEN if one.rise is None else compare(whole, one.rise)) for name, one in rest]
     return conclusion(whole, found)
+
+
+def _prove(conn: Connection, job_id: int, by: Actor, risen: Rise, said: str) -> None:
+    """Keep what the rig has shown, for the checks before leaving."""
+    proofs.keep(
+        conn,
+        ProofKind.RIG,
+        by.at_us,
+        job_id=job_id,
+        person_id=by.person_id,
+        passed=not risen.told,
+        text=said.replace(THIN, " "),
+    )
 
 
 def _note(check: Check, seen: SiteView, course: Course, watched: list[Watched], conn: Connection) -> str:

@@ -114,7 +114,7 @@ def cards(conn: Connection, job_id: int, now_us: int, person_id: int) -> list[Va
         made.setdefault(plan.instrument_id, plan)
 
     def card(valve: KnownValve) -> ValveCard:
-        shown = _card(valve_facts.of_known(conn, valve, now_us, person_id=person_id))
+        shown = card_of(valve_facts.of_known(conn, valve, now_us, person_id=person_id))
         plan = made.get(valve.instrument_id)
         return shown if plan is None else replace(shown, plan=plan.id, plan_live=plan.progress.state.live)
 
@@ -125,7 +125,7 @@ def cards(conn: Connection, job_id: int, now_us: int, person_id: int) -> list[Va
 def valve_part(request: Request, ctx: Ctx, person: MayLook, job_id: int) -> Response:
     """The part alone, for a page that is open."""
     with ctx.database() as conn:
-        job, valves = _job(conn, job_id), cards(conn, job_id, ctx.clock.now_us(), person.id)
+        job, valves = job_of(conn, job_id), cards(conn, job_id, ctx.clock.now_us(), person.id)
     return render(request, "parts/valve.html", job=job, valves=valves)
 
 
@@ -160,7 +160,7 @@ def order(
     )
     try:
         with ctx.database() as conn:
-            _serves(conn, job_id, instrument_id)
+            check_serves(conn, job_id, instrument_id)
             if Page.parse(typed.decided_on) is None:
                 raise Conflict(UNKNOWN_PAGE)
             give(conn, person, new, ctx.clock.now_us())
@@ -186,9 +186,9 @@ def _page(
 ) -> Response:
     now_us = ctx.clock.now_us()
     with ctx.database() as conn:
-        _serves(conn, job_id, instrument_id)
-        job = _job(conn, job_id)
-        refrigerant = _refrigerant(conn, job["circuit_id"])
+        check_serves(conn, job_id, instrument_id)
+        job = job_of(conn, job_id)
+        refrigerant = refrigerant_of(conn, job["circuit_id"])
         facts = valve_facts.gather(conn, instrument_id, now_us, person_id=person_id)
         unseen = unacknowledged(conn)
     found = interlocks.hindrances(order_life.DEEDS[action], facts)
@@ -197,7 +197,7 @@ def _page(
         "job": job,
         "refrigerant": refrigerant,
         "fluid": listed(refrigerant),
-        "valve": _card(facts),
+        "valve": card_of(facts),
         "checks": _checks(order_life.DEEDS[action], found),
         "barred": any(one.overridden_by is Who.NOBODY for one in found),
         "remarks": [one for one in remarks if one.id not in {other.id for other in found}],
@@ -209,7 +209,7 @@ def _page(
         request,
         f"{action.value}_valve.html",
         error.status if error else 200,
-        problem=_said(error, found),
+        problem=problem_of(error, found),
         field=error.field if error else None,
         typed=typed or Typed(),
         longest=order_life.LONGEST_REASON,
@@ -218,7 +218,7 @@ def _page(
     )
 
 
-def _said(error: BadInput | None, found: tuple[Hindrance, ...]) -> str:
+def problem_of(error: BadInput | None, found: tuple[Hindrance, ...]) -> str:
     """What went wrong, without what the page says of itself now."""
     if isinstance(error, Hindered):
         now = {one.id for one in found}
@@ -256,7 +256,7 @@ def _requires(facts: ValveFacts) -> float | None:
         return None
 
 
-def _serves(conn: Connection, job_id: int, instrument_id: int) -> None:
+def check_serves(conn: Connection, job_id: int, instrument_id: int) -> None:
     if not any(
         item["instrument_id"] == instrument_id and item["until"] is None
         for item in lists.serving(conn, job_id)
@@ -264,14 +264,14 @@ def _serves(conn: Connection, job_id: int, instrument_id: int) -> None:
         raise NotFound("That valve does not serve this job.")
 
 
-def _job(conn: Connection, job_id: int) -> dict[str, Any]:
+def job_of(conn: Connection, job_id: int) -> dict[str, Any]:
     job = JOBS.one(conn, ANY_JOB, job_id)
     if job is None:
         raise NotFound(f"There is no job {job_id}.")
     return job
 
 
-def _card(facts: ValveFacts) -> ValveCard:
+def card_of(facts: ValveFacts) -> ValveCard:
     valve = facts.valve
     report, latest = valve.report, valve.latest
     found = interlocks.hindrances(Deed.CLOSE, facts)
@@ -297,6 +297,6 @@ def _card(facts: ValveFacts) -> ValveCard:
     )
 
 
-def _refrigerant(conn: Connection, circuit_id: int | None) -> str | None:
+def refrigerant_of(conn: Connection, circuit_id: int | None) -> str | None:
     circuit = None if circuit_id is None else CIRCUITS.one(conn, {"site": None}, circuit_id)
     return circuit["refrigerant"] if circuit else None

@@ -379,8 +379,7 @@ def _battery(facts: ValveFacts) -> str:
         return ""
     if battery.lasts_until_us is None:
         return f"Too little is known of the battery of {battery.name} to say that it outlasts the hold."
-    rest_s = max(until_us - facts.now_us, 0) / US
-    needed_us = until_us + round(max(BATTERY_MARGIN_S, BATTERY_MARGIN_SHARE * rest_s) * US)
+    needed_us = battery_needed_us(facts)
     if battery.lasts_until_us >= needed_us:
         return ""
     lasts = instant(battery.lasts_until_us)
@@ -388,6 +387,13 @@ def _battery(facts: ValveFacts) -> str:
         f"The battery of {battery.name} may be flat {lasts}; with its margin the hold needs it "
         f"until {instant(needed_us)}."
     )
+
+
+def battery_needed_us(facts: ValveFacts) -> int:
+    """Until when a battery must last: the end of the hold with its margin [µs]."""
+    until_us = facts.hold_until_us or facts.now_us
+    rest_s = max(until_us - facts.now_us, 0) / US
+    return until_us + round(max(BATTERY_MARGIN_S, BATTERY_MARGIN_SHARE * rest_s) * US)
 
 
 def _state_since_us(order: Order) -> int:
