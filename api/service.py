@@ -148,18 +148,22 @@ async def _serve(
     certificate: Certificate | None,
 ) -> None:
     async def wait_for_stop() -> None:
-        while not stop.is_set() and context.hub.failure is None:
-            await asyncio.sleep(STOP_LOOK_S)
-            if certificate is not None:
-                certificate.look()
-        # Before uvicorn waits for its connections: an open stream would hold it up.
-        context.hub.end_streams()
-        server.should_exit = True
+        try:
+            while not stop.is_set() and context.hub.failure is None:
+                await asyncio.sleep(STOP_LOOK_S)
+                if certificate is not None:
+                    certificate.look()
+        finally:
+            # Before uvicorn waits for its connections: an open stream would hold it up.
+            context.hub.end_streams()
+            server.should_exit = True
 
     watcher = asyncio.create_task(wait_for_stop())
     try:
         await server.serve(sockets=[listener])
     finally:
         watcher.cancel()
+    if watcher.done() and (failure := watcher.exception()) is not None:
+        raise ThreadDied("watcher", failure)
     if context.hub.failure is not None:
         raise ThreadDied("hub", context.hub.failure)

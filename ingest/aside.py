@@ -19,12 +19,16 @@ class Aside(threading.Thread, Generic[T]):
 
     def __init__(self, name: str) -> None:
         super().__init__(name=name, daemon=True)
-        self._asked: SimpleQueue[tuple[Callable[[], T], Future[T], Callable[[], None]] | None] = SimpleQueue()
+        self._asked: SimpleQueue[tuple[Callable[[], T], Future[T]] | None] = SimpleQueue()
 
     def do(self, what: Callable[[], T], then: Callable[[], None]) -> Future[T]:
-        """Ask for something; ``then`` is called when it is done or has failed."""
+        """Ask for something; ``then`` is called when it is done or has failed.
+
+        What ``then`` fails by is logged: it ends neither this thread nor what is asked for next.
+        """
         future: Future[T] = Future()
-        self._asked.put((what, future, then))
+        future.add_done_callback(lambda _: then())
+        self._asked.put((what, future))
         return future
 
     def end(self, at_last: Callable[[], None]) -> None:
@@ -34,10 +38,9 @@ class Aside(threading.Thread, Generic[T]):
 
     def run(self) -> None:
         while (asked := self._asked.get()) is not None:
-            what, future, then = asked
+            what, future = asked
             try:
                 future.set_result(what())
             except BaseException as error:
                 future.set_exception(error)
-            then()
         self._at_last()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+import pytest
 
 from ingest.config import BrokerConfig, IngestConfig
 from ingest.inbox import Inbox, Message
@@ -36,17 +39,36 @@ def message(seq: int) -> Message:
     return Message("hf/1/gw1/g1/data", payload(*records, seq=seq), NOW_US, 1, seq)
 
 
+def writer_of(dsn: str, registry: Registry, inbox: Inbox, heard: Heard) -> Writer:
+    config, space = IngestConfig(dsn, BrokerConfig("-", 1)), Space(10**6)
+    clock, refusing = HandClock(NOW_US), Refusing(registry)
+    return Writer("live", config, inbox, heard, registry, space, 0.0, Measures(), clock, refusing)
+
+
+@contextmanager
+def writing(dsn: str) -> Iterator[tuple[Writer, Inbox, Heard]]:
+    """A writer at work, with the equipment as it is registered."""
+    register(dsn)
+    inbox, heard, registry = Inbox(10**6), Heard(), Registry()
+    with connect(dsn, application="test", autocommit=True) as conn:
+        registry.reload(conn)
+    writer = writer_of(dsn, registry, inbox, heard)
+    writer.start()
+    try:
+        yield writer, inbox, heard
+    finally:
+        writer.stop()
+        writer.join(5)
+    assert not writer.is_alive()
+
+
 def test_next_batch_is_read_while_one_waits_for_the_database(database: str) -> None:
     register(database)
     inbox, heard, registry = Inbox(10**6), Heard(), Registry()
-    config = IngestConfig(database, BrokerConfig("-", 1))
     with connect(database, application="test") as other:
         registry.reload(other)
         other.commit()
-        writer = Writer(
-            "live", config, inbox, heard, registry, Space(10**6), 0.0, Measures(), HandClock(NOW_US),
-            Refusing(registry),
-        )  # fmt: skip
+        writer = writer_of(database, registry, inbox, heard)
         other.execute("LOCK TABLE reading IN ACCESS EXCLUSIVE MODE")
         writer.start()
         try:
@@ -67,4 +89,33 @@ def test_next_batch_is_read_while_one_waits_for_the_database(database: str) -> N
             other.rollback()
             writer.join(5)
     assert not writer.is_alive()
+    assert writer.failure is None
+
+
+def test_what_the_database_thread_fails_by_ends_the_writer(
+    database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(*_: object) -> None:
+        raise RuntimeError("it breaks here")
+
+    monkeypatch.setattr("ingest.writer.find_places", breaks)
+    with writing(database) as (writer, inbox, heard):
+        inbox.put(message(1))
+        wait_until(lambda: not writer.is_alive(), what="the writer to end")
+    assert str(writer.failure) == "it breaks here"
+    assert heard.mids == []
+
+
+def test_a_word_to_the_inbox_that_fails_does_not_stop_the_database_thread(
+    database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(_: Inbox) -> None:
+        raise RuntimeError("it breaks here")
+
+    monkeypatch.setattr(Inbox, "nudge", breaks)
+    with writing(database) as (writer, inbox, heard):
+        for number in (1, 2, 3):
+            inbox.put(message(number))
+            expected = list(range(1, number + 1))
+            wait_until(lambda: heard.mids == expected, what="the batch to be acknowledged")  # noqa: B023
     assert writer.failure is None

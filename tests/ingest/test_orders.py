@@ -269,6 +269,30 @@ def test_what_the_broker_does_not_acknowledge_is_not_sent_and_due_again(
     assert orders.by_id(conn, order.id).sends >= 2
 
 
+def test_a_line_whose_own_thread_has_died_is_replaced(
+    broker: NatsBroker, database: str, conn: Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ingest.courier.ACKNOWLEDGE_S", 0.2)
+    courier = Courier(config(database, broker, order_again_s=0.0), SystemClock())
+    assert courier.round(conn) == 0
+    monkeypatch.setattr(threading, "excepthook", lambda _: None)
+
+    def breaks(*_: object) -> None:
+        raise RuntimeError("it breaks here")
+
+    line = courier._line
+    assert line is not None
+    monkeypatch.setattr(line._client, "_on_disconnect", breaks)
+    thread = line._client._thread
+    assert thread is not None
+    broker.kill()
+    wait_until(lambda: not thread.is_alive(), what="the library's thread to die")
+    assert not line.lost
+    broker.start()
+    order = ask(conn, session="s1")
+    wait_until(lambda: courier.round(conn) and state(conn, order) is OrderState.SENT, what="the order sent")
+
+
 # Many couriers --------------------------------------------------------------------------------------
 
 

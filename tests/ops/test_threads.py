@@ -6,9 +6,12 @@ import re
 import subprocess
 import sys
 import threading
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
+from ops.certificates import Authority
 from ops.rooms import Wiring
 from ops.services import EquipmentWatch
 from store import database as store_database
@@ -42,17 +45,30 @@ main()
         ("ingest", "ingest.writer", "Inbox.wait", "writer-(live|late)"),
         ("ingest", "ingest.courier", "Courier.round", "courier"),
         ("desk", "desk.worker.courier", "_run", "courier"),
+        ("analyse", "analytics.worker.upkeep", "Upkeep._work", "upkeep"),
         ("serve", "api.hub", "Hub._follow", "hub"),
+        ("serve", "api.service", "Certificate.look", "watcher"),
     ],
 )
 def test_a_process_ends_when_one_of_its_threads_does(
-    database: str, broker: NatsBroker, free_port: int, room: str, module: str, broken: str, thread: str
+    database: str,
+    broker: NatsBroker,
+    free_port: int,
+    tmp_path: Path,
+    room: str,
+    module: str,
+    broken: str,
+    thread: str,
 ) -> None:
+    authority = Authority(tmp_path / "tls")
+    authority.keep(["localhost"], datetime.now(UTC))
     wiring = Wiring(
         database_url=database,
         mqtt_url=broker.url("holdfast"),
         http_port=free_port,
         webhook_url="http://127.0.0.1:1/",
+        certificate=str(authority.pair.certificate),
+        key=str(authority.pair.key),
     )
     child = subprocess.Popen(
         [sys.executable, "-c", PROGRAM, room, module, broken],
