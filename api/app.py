@@ -33,6 +33,7 @@ from api.pages import (
     site,
     site_check,
     site_gauge,
+    site_volume,
     travel,
     valve,
 )
@@ -146,8 +147,8 @@ def _include(app: FastAPI) -> None:
     app.include_router(health.router)
     # A plan and the travel test before the valve, whose pages take any word for an act.
     for page in (
-        board, new_job, my_jobs, job, site, site_check, site_gauge, job_setup, plan, preflight,
-        travel, valve, alert_list,
-        signals, login, invitation, me_page, figures_page, people_page, setup_pages, reference, installed,
+        board, new_job, my_jobs, job, site, site_check, site_gauge, site_volume, job_setup, plan, preflight,
+        travel, valve, alert_list, signals, login, invitation, me_page, figures_page, people_page,
+        setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

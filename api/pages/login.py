@@ -15,6 +15,7 @@ from api.gate import COOKIE
 from api.pages import render
 from api.permissions import OPEN_TO_ALL, Oneself
 from api.words import duration
+from model.rights import Role
 from store import passwords, people, sessions
 from store.database import Connection
 from store.people import Person
@@ -53,12 +54,16 @@ def log_in(
             )
             response.headers["Retry-After"] = str(math.ceil(wait_s))
             return response
-        token = _token(request, ctx, login, password)
-        if token is None:
+        found = _token(request, ctx, login, password)
+        if found is None:
             ctx.throttle.failed(keys, ctx.clock.now_us())
             return render(request, "login.html", 401, next=_own_path(next_page), login=login, message=WRONG)
         ctx.throttle.succeeded(keys[0])
-    answer = RedirectResponse(_own_path(next_page), 303)
+    token, person = found
+    path = _own_path(next_page)
+    if path == "/" and person.role == Role.TECHNICIAN:
+        path = "/jobs"
+    answer = RedirectResponse(path, 303)
     set_cookie(request, ctx, answer, token)
     return answer
 
@@ -73,14 +78,15 @@ def log_out(request: Request, ctx: Ctx, person: Oneself) -> Response:
     return answer
 
 
-def _token(request: Request, ctx: Context, login: str, password: str) -> str | None:
+def _token(request: Request, ctx: Context, login: str, password: str) -> tuple[str, Person] | None:
+    """The token of a new session and whose it is; None for a wrong login or password."""
     if not login or not password or len(password) > passwords.LONGEST_PASSWORD or "\0" in login:
         return None
     with passwords.HASHING, ctx.database() as conn:
         person = people.check_password(conn, login, password)
         if person is None:
             return None
-        return begin_session(request, ctx, conn, person)
+        return begin_session(request, ctx, conn, person), person
 
 
 def begin_session(request: Request, ctx: Context, conn: Connection, person: Person) -> str:

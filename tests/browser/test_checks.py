@@ -143,5 +143,5 @@ def test_the_pages_of_acts_fit_read_and_carry_their_cautions(
         )
         for box in page.locator("main button:visible, main .press, main input, main .check").all():
             found = box.bounding_box()
-            high = box.evaluate("(item) => item.closest('.check') ? 44 : item.getBoundingClientRect().height")
-            assert found is None or high >= 44, (what, found)
+            high = box.evaluate("(item) => item.closest('.check') ? 48 : item.getBoundingClientRect().height")
+            assert found is None or high >= 48, (what, found)

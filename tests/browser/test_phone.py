@@ -23,8 +23,9 @@ from tests.browser.test_look import AA, AA_LARGE, CONTRASTS
 pytestmark = pytest.mark.browser
 
 PATIENCE_MS = 20_000
-FINGER = 44
-"""Least height of what is pressed with a glove [CSS px]: WCAG 2.2, success criterion 2.5.5, level AAA."""
+FINGER = 48
+"""Least height of what is pressed with a glove [CSS px]: our own choice, above the 44 of WCAG 2.2, success
+criterion 2.5.5, level AAA."""
 AAA = 7.0
 """Contrast of text at level AAA: success criterion 1.4.6."""
 
