@@ -33,6 +33,9 @@ class Refusing:
         """Take up messages whose refusal is committed."""
         equipment = self._registry.equipment
         for item in items:
+            # Most are not refused at all, and cost no more than this.
+            if not item.refused and (item.pack is None or not item.pack.refused):
+                continue
             refused = item.all_refused()
             if not refused or (item.gateway is not None and item.gateway in equipment.revoked):
                 continue

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Iterator
 
 import psycopg
 import pytest
 
+from desk.config import DeskConfig
+from desk.worker.service import run as run_desk
 from ingest import refusing as ingest_refusing
 from ingest.limits import REFUSED_AT_ONCE, Limits
 from ingest.refusing import Refusing
 from ingest.registry import Registry
-from model.clock import US
+from model.clock import US, SystemClock
 from store import equipment, refusing, timers
 from store.database import Connection
 from store.quarantine import NOBODY
@@ -89,12 +92,17 @@ def test_what_is_beyond_a_limit_is_told_as_that(conn: Connection, process: Refus
     assert rows(conn, ROWS) == [("gw1", REFUSED_AT_ONCE + 7, 7, "not-senml")]
 
 
-def test_however_many_come_little_is_written(conn: Connection, process: Refusing) -> None:
-    flood = items(conn, [message(NONSENSE)] * 10_000)
+def test_however_many_come_a_row_is_written_now_and_then(
+    conn: Connection, process: Refusing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ingest_refusing, "NOTE_S", 3600.0)
+    flood = items(conn, [message(NONSENSE)] * 1000)
     for _ in range(10):
         process.take(flood)
         process.note(conn, NOW_US)
-    # Written once; the rest is one row again in two seconds.
+    assert rows(conn, ROWS) == [("gw1", 1000, 0, "not-senml")]
+    monkeypatch.setattr(ingest_refusing, "NOTE_S", 0.0)
+    process.note(conn, NOW_US)
     assert rows(conn, ROWS) == [("gw1", 10_000, 0, "not-senml")]
 
 
@@ -124,3 +132,30 @@ def test_a_gateway_that_is_refused_is_noted_while_ingest_runs(broker: NatsBroker
         )
         assert query(database, ROWS)[0][2] > 0
         assert query(database, ROWS)[1][2] == 0
+
+
+def test_a_flood_over_a_real_broker_is_one_alert_and_one_event_or_two(
+    broker: NatsBroker, database: str
+) -> None:
+    register(database)
+    stop = threading.Event()
+    desk = threading.Thread(target=run_desk, args=(DeskConfig(database), SystemClock(), stop))
+    alerts = "SELECT key, kind, state FROM alert"
+    with ingest(config(database, broker)):
+        desk.start()
+        try:
+            for _ in range(4):
+                publish_many(broker, "hf/1/gw1/g1/data", [NONSENSE] * 1500)
+            wait_until(
+                lambda: (
+                    query(database, alerts)
+                    == [("gateway:gw1/refused", "gateway-over-limit", "active-unacknowledged")]
+                ),
+                what="the alert",
+            )
+            wait_until(lambda: query(database, ROWS)[0][1] == 6000, what="all of them to be counted")
+        finally:
+            stop.set()
+            desk.join(20)
+    assert len(query(database, "SELECT FROM event")) in (1, 2)
+    assert query(database, "SELECT key FROM alert") == [("gateway:gw1/refused",)]
