@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from model.clock import US
 from model.reading import Valve
-from store.database import Connection
 from tests.api.scene import MINUTE, Made, Scene, micron
 from tests.api.serving import PASSWORD, TECHNICIAN, Serving
 from tests.api.valves import presence, report
@@ -52,7 +52,7 @@ def page(browser: Browser, site: Serving) -> Iterator[Page]:
 
 
 def test_from_the_login_to_leaving_every_press_is_large_enough(
-    page: Page, made: Made, conn: Connection
+    page: Page, made: Made, tmp_path: Path
 ) -> None:
     def looked_at() -> None:
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, page.url
@@ -85,6 +85,11 @@ def test_from_the_login_to_leaving_every_press_is_large_enough(
     page.get_by_label("Volume of vessel 1").fill("8 l")
     page.get_by_role("button", name="Calculate").click()
     looked_at()
+    # Nothing of a row is to be looked for beside the screen.
+    assert page.evaluate(
+        "[...document.querySelectorAll('.scroll')].every((e) => e.scrollWidth <= e.clientWidth)"
+    )
+    page.screenshot(path=tmp_path / "volume.png", full_page=True)
     page.get_by_role("button", name="Keep it as a note").click()
     expect(page.locator("#notes")).to_contain_text("Volume by pipes and vessels: 17.4")
     expect(page.locator("#notes")).to_contain_text("From 30 m of 7/8 in outside; 8 l.")
