@@ -37,19 +37,23 @@ from api.pages import (
     travel,
     valve,
 )
+from api.pages import channels as channels_page
 from api.pages import figures as figures_page
 from api.pages import me as me_page
+from api.pages import mornings as mornings_page
 from api.pages import people as people_page
 from api.pages import setup as setup_pages
 from api.readiness import BrokerProbe
 from api.routes import (
     alerts,
+    channels,
     equipment,
     follows,
     health,
     job_changes,
     jobs,
     me,
+    mornings,
     notes,
     openings,
     orders,
@@ -140,7 +144,8 @@ def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX, responses=problems.errors_of(401, 422, 503))
     for module in (
         places, equipment, procedures, setup, jobs, job_changes, notes, readings, alerts, orders, openings,
-        plans, preflight_routes, follows, quarantine, stream, people, tokens, me, preferences,
+        plans, preflight_routes, follows, quarantine, stream, people, tokens, me, preferences, channels,
+        mornings,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)
@@ -148,7 +153,7 @@ def _include(app: FastAPI) -> None:
     # A plan and the travel test before the valve, whose pages take any word for an act.
     for page in (
         board, new_job, my_jobs, job, site, site_check, site_gauge, site_volume, job_setup, plan, preflight,
-        travel, valve, alert_list, signals, login, invitation, me_page, figures_page, people_page,
-        setup_pages, reference, installed,
+        travel, valve, alert_list, signals, login, invitation, me_page, channels_page, mornings_page,
+        figures_page, people_page, setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

@@ -263,13 +263,18 @@ def _say(figures: Figures) -> mornings.Say:
 
 def _about_hold(view: NightHold, figures: Figures) -> list[tuple[str, str]]:
     """Labels and figures of a hold: when, how sure, how soon."""
-    ended = "" if view.ended_at is None else f" to {figures.when(view.ended_at, view.time_zone)}"
+    began = figures.when(view.started_at, view.time_zone)
+    held = (
+        f"since {began}"
+        if view.ended_at is None
+        else f"{began} to {figures.when(view.ended_at, view.time_zone)}"
+    )
     cause = view.cause + ("" if view.probability is None else f", {percent(view.probability)} sure")
     return [
         (label, text)
         for label, text in (
             ("Circuit", view.circuit or ""),
-            ("Held", f"{figures.when(view.started_at, view.time_zone)}{ended}"),
+            ("Held", held),
             ("Likely cause", cause if view.verdict is not Verdict.PASSED or view.probability else ""),
             ("How soon", view.line),
         )

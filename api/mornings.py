@@ -47,7 +47,9 @@ class NightHold(BaseModel):
     ended_at: datetime | None
     verdict: Verdict
     text: str = Field(description="What the rule says, in a sentence.")
-    awaits: str = Field(description="What a verdict still awaits; empty where it awaits nothing.")
+    awaits: str = Field(
+        description="Why readings do not come, where that is known; empty: it is not, or none are awaited."
+    )
     cause: str = Field(description="Estimated cause in words; empty: none was estimated.")
     probability: float | None = Field(description="Of that cause. An estimate never changes a verdict.")
     urgency: Urgency | None
@@ -170,10 +172,8 @@ def hold(row: dict[str, Any], say: Say) -> NightHold:
 
 
 def _awaits(row: dict[str, Any], found: HoldTest, say: Say) -> str:
-    if found.verdict is not Verdict.AWAITING:
+    if found.verdict is not Verdict.AWAITING or row["gateway"] is None:
         return ""
-    if row["gateway"] is None:
-        return "Readings of the hold are missing that may still come."
     since = row["away_since"].strftime("%Y-%m-%dT%H:%M:%SZ")
     return say(
         f"The gateway {row['gateway']} is out of reach since {since}; readings that it has stored count when "

@@ -49,6 +49,7 @@ MaySetProcedures = Annotated[Person, Depends(may(Right.PROCEDURES))]
 MayKeepGateways = Annotated[Person, Depends(may(Right.GATEWAYS))]
 MayKeepPeople = Annotated[Person, Depends(may(Right.PEOPLE))]
 MayTurnOnOpening = Annotated[Person, Depends(may(Right.OPENING))]
+MayTell = Annotated[Person, Depends(may(Right.TELLING))]
 
 
 def declared(dependant: Any) -> list[str]:

@@ -188,6 +188,8 @@ DONE = {
     "opened": "The job is open.",
     "seen": "Noted as seen.",
     "noted": "Written down.",
+    "removed": "Removed: nothing is sent there any more.",
+    "tested": "A test message was asked for; what came of it stands below.",
 }
 """What a page says after something was done."""
 REFUSALS = {

@@ -30,6 +30,7 @@ class Right(StrEnum):
     METRICS = "metrics"
     PEOPLE = "people"
     OPENING = "opening"
+    TELLING = "telling"
 
 
 MEANING: Mapping[Right, str] = {
@@ -45,12 +46,13 @@ MEANING: Mapping[Right, str] = {
     Right.METRICS: "read the service's own measurements",
     Right.PEOPLE: "invite, change and disable people, end their sessions and make tokens",
     Right.OPENING: "turn opening from afar on at a site and name who may",
+    Right.TELLING: "choose over which channels Dispatch is told, and when the mornings come",
 }
 """What each right lets somebody do; reads after "to"."""
 
 _TECHNICIAN = frozenset({Right.OWN, Right.LOOK, Right.ACKNOWLEDGE, Right.ORDER, Right.JOBS})
 _DISPATCHER = _TECHNICIAN | {Right.EQUIPMENT, Right.QUARANTINE}
-_MANAGER = _DISPATCHER | {Right.PROCEDURES, Right.GATEWAYS}
+_MANAGER = _DISPATCHER | {Right.PROCEDURES, Right.GATEWAYS, Right.TELLING}
 
 RIGHTS: Mapping[Role, frozenset[Right]] = {
     Role.TECHNICIAN: _TECHNICIAN,
@@ -59,7 +61,7 @@ RIGHTS: Mapping[Role, frozenset[Right]] = {
     Role.ADMINISTRATOR: frozenset(Right),
 }
 
-SCOPES: frozenset[Right] = frozenset(Right) - {Right.OWN, Right.PEOPLE, Right.OPENING}
+SCOPES: frozenset[Right] = frozenset(Right) - {Right.OWN, Right.PEOPLE, Right.OPENING, Right.TELLING}
 """What a machine's token may be given. A machine has no password or session of its own, and a token that
 could make tokens or reset passwords could give itself every right. That valves may be opened from afar is
-decided by a person who has read the risks."""
+decided by a person who has read the risks. An address to which this server sends is entered by one, too."""

@@ -64,7 +64,7 @@ def add(conn: Connection, person_id: int | None, new: NewChannel, by: By) -> Cha
         If there are too many, or the mailbox is there already.
     """
     name = check_text(new.name, "name", longest=60) or new.shown
-    tells = check_tells(person_id, new.tells)
+    tells = check_tells(person_id, new.kind, new.tells)
     there = of(conn, person_id)
     if len(there) >= MOST:
         raise Conflict(f"There are {MOST} already: remove one first.", field="address")
@@ -92,9 +92,9 @@ def add(conn: Connection, person_id: int | None, new: NewChannel, by: By) -> Cha
     return made
 
 
-def check_tells(person_id: int | None, tells: Sequence[str]) -> tuple[Tells, ...]:
+def check_tells(person_id: int | None, kind: Kind, tells: Sequence[str]) -> tuple[Tells, ...]:
     """What may go over such a channel, in the usual order; raises `BadInput`."""
-    offered = OFFERED[person_id is not None]
+    offered = OFFERED[person_id is not None] if kind.for_people else (Tells.ALERTS,)
     for word in tells:
         if word not in offered:
             raise BadInput(f"{word!r} cannot be chosen; choose of {', '.join(offered)}.", field="tells")
@@ -134,7 +134,7 @@ def telling_all(conn: Connection, what: Tells) -> list[Channel]:
 
 def change(conn: Connection, channel: Channel, tells: Sequence[str], by: By) -> Channel:
     """Choose what goes over it; audited."""
-    chosen = check_tells(channel.person_id, tells)
+    chosen = check_tells(channel.person_id, channel.kind, tells)
     row = conn.execute(
         "UPDATE channel SET tells = %s WHERE id = %s RETURNING *", (list(chosen), channel.id)
     ).fetchone()

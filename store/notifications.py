@@ -221,6 +221,15 @@ def seconds_to_next(conn: Connection, busy: Collection[int], shut: Collection[in
     return None if seconds is None else float(seconds)
 
 
+def last_sent(conn: Connection, channel_id: int) -> datetime | None:
+    """When a message last went out over a channel."""
+    row = conn.execute(
+        "SELECT max(sent_at) AS at FROM notification WHERE channel_id = %s", (channel_id,)
+    ).fetchone()
+    at: datetime | None = one(row)["at"]
+    return at
+
+
 def tried(conn: Connection, channel_id: int, reason: str = TEST, number: int | None = None) -> Tried | None:
     """What became of the latest message of that reason over a channel, or of that number."""
     row = conn.execute(OUTCOME, {"channel": channel_id, "reason": reason, "id": number}).fetchone()

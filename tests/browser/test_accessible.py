@@ -102,6 +102,7 @@ def addresses(world: World) -> dict[str, list[str]]:
         "/jobs/{job_id}/valve/{instrument_id}/plan": [f"{valve}/plan"],
         "/jobs/{job_id}/valve/{instrument_id}/{action}": [f"{valve}/close", f"{valve}/open"],
         "/jobs/{job_id}/plan/{plan_id}": [f"/jobs/{opening.job.id}/plan/{world.plan}"],
+        "/mornings/{day}": ["/mornings/2026-05-29", "/mornings/2026-01-01"],
         "/invitation/{token}": [f"/invitation/{world.invited}", "/invitation/none"],
         "/setup/people/{person_id}": [f"/setup/people/{world.person}"],
         "/setup/import/{kind}": ["/setup/import/site", "/setup/import/instrument"],

@@ -9,7 +9,7 @@ from api.context import Ctx
 from api.pages import render
 from api.permissions import MayEquip
 from physics.refrigerants import NOT_LISTED
-from store import gaps, quarantine
+from store import channels, gaps, quarantine
 from store.lists import unacknowledged
 
 router = APIRouter()
@@ -33,6 +33,7 @@ def index(request: Request, ctx: Ctx, person: MayEquip) -> Response:
         counts = gaps.counts(conn)
         missing = gaps.gaps(conn)
         waiting = unacknowledged(conn)
+        troubled = channels.troubled(conn)
         refused = quarantine.count_waiting(conn) if "quarantine" in person.rights else None
     return render(
         request,
@@ -40,6 +41,7 @@ def index(request: Request, ctx: Ctx, person: MayEquip) -> Response:
         counts=counts,
         missing=missing,
         refused=refused,
+        troubled=troubled,
         words_of=MISSING,
         address_of=ADDRESS,
         unacknowledged=waiting,
