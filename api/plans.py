@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, Field
 
@@ -20,7 +21,7 @@ from model.hold_plan import HoldPlan, PlanEnd, PlanState
 from model.job import JobState
 from model.judgement import Verdict
 from model.texts import LONGEST_WORDS, check_text
-from store import lists, plans, valve_facts
+from store import lists, openings, plans, valve_facts
 from store.database import Connection
 from store.people import Person
 from store.plans import NewPlan
@@ -52,6 +53,16 @@ class PlanWish(Asked):
         description="What to do when the hold fails: drying rounds if it fails by moisture; null: leave the "
         "valve closed. Somebody is woken in either case.",
     )
+    tell: list[int] | None = Field(
+        None,
+        description="Who is told how it went, by number, each over the channels that they chose; null: who "
+        "made it, or as before. A hold that fails is Dispatch's in any case.",
+    )
+    procedure_id: int | None = Field(
+        None,
+        description="The job's procedure from now on, which says how long it is held and what is permitted; "
+        "null: as it is. The job is judged anew by it; that takes the right `jobs`, too.",
+    )
 
 
 class NewPlanWish(PlanWish):
@@ -59,6 +70,13 @@ class NewPlanWish(PlanWish):
 
     job_id: int
     instrument_id: int | None = Field(None, description="The valve; may be left out if the job has one.")
+
+
+class Reader(BaseModel):
+    """Who is told how a plan went."""
+
+    id: int
+    name: str
 
 
 class PlanView(BaseModel):
@@ -80,6 +98,7 @@ class PlanView(BaseModel):
     accepted: list[str]
     accepted_reason: str
     drying: DryingView | None
+    tell: list[Reader] = Field(description="Who is told how it went.")
     state: PlanState
     end: PlanEnd | None = Field(description="How it ended by itself; null while it has not.")
     order_id: int | None = Field(description="Its latest order.")
@@ -154,9 +173,11 @@ def plan_of(
         raise Conflict("The job is closed.")
     not_before_us = None
     if wish.not_before.strip():
-        not_before_us = wall_time.next_after(wall_time.parse(wish.not_before, "not_before"), now_us, zone)
-    begin_us = now_us if not_before_us is None else not_before_us
-    report_us = wall_time.next_after(wall_time.parse(wish.report_at, "report_at"), begin_us, zone)
+        kept = None if before is None else before.not_before_us
+        not_before_us = _moment(wish.not_before, "not_before", now_us, zone, kept)
+    begin_us = max(now_us, now_us if not_before_us is None else not_before_us)
+    kept = None if before is None or before.report_us <= begin_us else before.report_us
+    report_us = _moment(wish.report_at, "report_at", begin_us, zone, kept)
     reason = check_text(wish.accepted_reason, "accepted_reason", longest=LONGEST_WORDS)
     for one in wish.accepted:
         row = interlocks.BY_ID.get(one)
@@ -166,8 +187,39 @@ def plan_of(
         raise BadInput("Write down in one line why it may be done all the same.", field="accepted_reason")
     drying = drying_of(conn, wish.drying, job_id, person, before, now_us)
     return NewPlan(
-        job_id, valve_id, wish.held_s, not_before_us, report_us, tuple(wish.accepted), reason, drying
+        job_id,
+        valve_id,
+        wish.held_s,
+        not_before_us,
+        report_us,
+        tuple(wish.accepted),
+        reason,
+        drying,
+        _tell(conn, wish, before),
     )
+
+
+def _moment(text: str, field: str, after_us: int, zone: str, kept_us: int | None) -> int:
+    """The next moment at which clocks at the site show that; what stays as it was is not reckoned anew."""
+    wall = wall_time.parse(text, field)
+    if kept_us is not None and clock_text(kept_us, zone) == f"{wall:%H:%M}":
+        return kept_us
+    return wall_time.next_after(wall, after_us, zone)
+
+
+def clock_text(us: int, zone: str) -> str:
+    """What clocks at the site show then, as forms have it."""
+    return f"{to_datetime(us).astimezone(ZoneInfo(zone)):%H:%M}"
+
+
+def _tell(conn: Connection, wish: PlanWish, before: HoldPlan | None) -> tuple[int, ...] | None:
+    if wish.tell is None:
+        return None if before is None else tuple(number for number, _ in before.tell)
+    wanted = tuple(sorted(set(wish.tell)))
+    may = {number for number, _ in openings.who_may_be_named(conn)}
+    if not may.issuperset(wanted):
+        raise BadInput("Only people who may log in can be told.", field="tell")
+    return wanted
 
 
 def hold_until_us(conn: Connection, job_id: int, not_before_us: int | None, now_us: int) -> int:
@@ -250,6 +302,7 @@ def plan_view(conn: Connection, found: HoldPlan, unit: Quantities = STORED) -> P
         accepted=list(found.accepted),
         accepted_reason=found.accepted_reason,
         drying=drying_view(found),
+        tell=[Reader(id=number, name=name) for number, name in found.tell],
         state=progress.state,
         end=progress.end,
         order_id=progress.order_id,

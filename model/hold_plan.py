@@ -194,6 +194,8 @@ class HoldPlan:
         Why, in words.
     drying : Drying or None
         None: after a hold that fails the valve stays closed.
+    tell : tuple of (int, str)
+        Who is told how it went: number and name.
     """
 
     id: int
@@ -212,4 +214,5 @@ class HoldPlan:
     accepted: tuple[str, ...] = ()
     accepted_reason: str = ""
     drying: Drying | None = None
+    tell: tuple[tuple[int, str], ...] = ()
     progress: Progress = field(default_factory=Progress)

@@ -62,7 +62,7 @@ def change(conn: Connection, site_id: int, by: By, *, allowed: bool, openers: It
 
 
 def who_may_be_named(conn: Connection) -> list[tuple[int, str]]:
-    """People who may log in, no machines, by name."""
+    """People who may log in, no machines, by name; also those that may be told how a plan went."""
     rows = conn.execute(
         "SELECT id, name FROM person WHERE role <> 'machine' AND disabled_at IS NULL ORDER BY name, id"
     )

@@ -32,7 +32,9 @@ HOLD_SLACK_S = 120.0
 BATTERY_BACK_S = 86400.0
 
 SELECT = """
-    SELECT h.*, i.name AS valve, g.name AS gateway, g.site_id, s.time_zone, p.name AS made_by_name
+    SELECT h.*, i.name AS valve, g.name AS gateway, g.site_id, s.time_zone, p.name AS made_by_name, (
+        SELECT coalesce(json_agg(json_build_array(q.id, q.name) ORDER BY q.name, q.id), '[]')
+        FROM hold_plan_reader r JOIN person q ON q.id = r.person_id WHERE r.plan_id = h.id) AS tell
     FROM hold_plan h JOIN instrument i ON i.id = h.instrument_id JOIN gateway g ON g.id = i.gateway_id
     JOIN site s ON s.id = g.site_id LEFT JOIN person p ON p.id = h.made_by
 """
@@ -72,7 +74,13 @@ ADVICE = """
 
 @dataclass(frozen=True, slots=True)
 class NewPlan:
-    """A plan to be made; see `model.hold_plan.HoldPlan`."""
+    """A plan to be made; see `model.hold_plan.HoldPlan`.
+
+    Parameters
+    ----------
+    tell : tuple of int or None
+        Who is told how it went; None: who made it.
+    """
 
     job_id: int
     instrument_id: int
@@ -82,6 +90,7 @@ class NewPlan:
     accepted: tuple[str, ...] = ()
     accepted_reason: str = ""
     drying: Drying | None = None
+    tell: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +137,7 @@ def add(conn: Connection, new: NewPlan, made_by: int | None, now_us: int) -> int
     except errors.UniqueViolation as error:
         raise Conflict("This valve has a plan already: change it, or call it off first.") from error
     plan_id = int(one(row)["id"])
+    _write_readers(conn, plan_id, new, made_by)
     timers.put(conn, [Timer(LOOK, str(plan_id), now_us)])
     audit.record(conn, made_by, "make-plan", f"plan:{plan_id}", to_datetime(now_us), **_noted(new))
     return plan_id
@@ -148,8 +158,20 @@ def change(conn: Connection, plan: HoldPlan, new: NewPlan, by: int | None, now_u
             plan.id,
         ),
     )
+    conn.execute("DELETE FROM hold_plan_reader WHERE plan_id = %s", (plan.id,))
+    _write_readers(conn, plan.id, new, plan.made_by)
     timers.put(conn, [Timer(LOOK, str(plan.id), now_us)])
     audit.record(conn, by, "change-plan", f"plan:{plan.id}", to_datetime(now_us), **_noted(new))
+
+
+def _write_readers(conn: Connection, plan_id: int, new: NewPlan, made_by: int | None) -> None:
+    """Who is told how it went. A machine that made a plan has no ways of its own."""
+    whom = new.tell if new.tell is not None else () if made_by is None else (made_by,)
+    conn.execute(
+        "INSERT INTO hold_plan_reader (plan_id, person_id) "
+        "SELECT %s, id FROM person WHERE id = ANY(%s) AND role <> 'machine'",
+        (plan_id, list(whom)),
+    )
 
 
 def _drying(new: NewPlan) -> Jsonb | None:
@@ -165,6 +187,7 @@ def _noted(new: NewPlan) -> dict[str, str | int | list[str]]:
         "accepted": list(new.accepted),
         "accepted_reason": new.accepted_reason,
         "drying": "" if new.drying is None else json.dumps(new.drying.as_json()),
+        "tell": "who made it" if new.tell is None else ", ".join(map(str, new.tell)),
     }
 
 
@@ -309,6 +332,7 @@ def from_row(row: dict[str, Any]) -> HoldPlan:
         accepted=tuple(row["accepted"]),
         accepted_reason=row["accepted_reason"],
         drying=None if row["drying"] is None else Drying.of_json(row["drying"]),
+        tell=tuple((number, name) for number, name in row["tell"]),
         progress=Progress.of_json(row["progress"]),
     )
 

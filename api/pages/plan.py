@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import RedirectResponse, Response
 
-from api.context import Ctx
+from api.context import Context, Ctx
 from api.drying import (
     LEAST_SURE,
     LONGEST_PUMP_S,
@@ -18,22 +19,29 @@ from api.drying import (
     DryingWish,
     choices,
 )
+from api.job_forms import number
 from api.pages import render
+from api.pages.after import see
 from api.permissions import MayLook, MayOrder
-from api.plans import LONGEST_HELD_S, NewPlanWish, against, mark_of, with_log
+from api.plan_changes import change
+from api.plans import LONGEST_HELD_S, NewPlanWish, against, clock_text, mark_of, with_log
 from api.routes.jobs import ANY_JOB
 from api.routes.plans import checked, end, make
+from desk.core import interlocks
 from desk.core.interlocks import Hindrance, Who
-from model.errors import BadInput, Conflict, NotFound
-from model.hold_plan import HoldPlan
+from model.errors import BadInput, Conflict, NotAllowed, NotFound
+from model.hold_plan import HoldPlan, PlanState
 from model.texts import LONGEST_WORDS
 from physics.refrigerants import listed
-from store import plans
+from store import openings, plans, procedures
 from store.database import Connection
 from store.lists import CIRCUITS, JOBS, unacknowledged
 from store.people import Person
+from store.plans import NewPlan
 
 router = APIRouter()
+
+OF_DRYING = ("on_fail", "dry_rounds", "dry_pump_min", "dry_sure", "dry_confirmed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +58,9 @@ class Typed:
     dry_pump_min: str = "120"
     dry_sure: str = "90"
     dry_confirmed: str = ""
+    tell: tuple[int, ...] | None = None
+    """None: the form did not ask."""
+    procedure_id: str = ""
 
 
 async def read_typed(request: Request) -> Typed:
@@ -72,7 +83,13 @@ async def read_typed(request: Request) -> Typed:
         one("dry_pump_min"),
         one("dry_sure"),
         one("dry_confirmed"),
+        _told(form.getlist("tell")) if one("tell_asked") else None,
+        one("procedure_id"),
     )
+
+
+def _told(chosen: Sequence[object]) -> tuple[int, ...]:
+    return tuple(int(one) for one in chosen if isinstance(one, str) and one.isdecimal() and len(one) <= 9)
 
 
 @router.get("/jobs/{job_id}/valve/{instrument_id}/plan")
@@ -105,8 +122,28 @@ def make_plan(
 @router.get("/jobs/{job_id}/plan/{plan_id}")
 def plan_page(request: Request, ctx: Ctx, person: MayLook, job_id: int, plan_id: int) -> Response:
     """How a plan stands, and its log."""
-    del person
-    return _page(request, ctx, job_id, plan_id)
+    return _page(request, ctx, person, job_id, plan_id)
+
+
+@router.post("/jobs/{job_id}/plan/{plan_id}/change")
+def change_plan(
+    request: Request,
+    ctx: Ctx,
+    person: MayOrder,
+    job_id: int,
+    plan_id: int,
+    typed: Annotated[Typed, Depends(read_typed)],
+) -> Response:
+    """Change it, by the plain form, as far as that still means something."""
+    try:
+        with ctx.database() as conn:
+            found = _of_job(conn, job_id, plan_id)
+            change(conn, person, plan_id, _changed(found, typed), ctx.clock.now_us())
+    except NotFound:
+        raise
+    except (BadInput, NotAllowed) as error:
+        return _page(request, ctx, person, job_id, plan_id, error, typed)
+    return see(f"/jobs/{job_id}/plan/{plan_id}", "saved")
 
 
 @router.post("/jobs/{job_id}/plan/{plan_id}/call-off")
@@ -117,7 +154,7 @@ def call_off(request: Request, ctx: Ctx, person: MayOrder, job_id: int, plan_id:
             _of_job(conn, job_id, plan_id)
             end(conn, person, plan_id, ctx.clock.now_us())
     except Conflict as error:
-        return _page(request, ctx, job_id, plan_id, error)
+        return _page(request, ctx, person, job_id, plan_id, error)
     return RedirectResponse(f"/jobs/{job_id}/plan/{plan_id}", 303)
 
 
@@ -133,7 +170,70 @@ def _wish(job_id: int, instrument_id: int, typed: Typed) -> NewPlanWish:
         accepted=list(typed.accepted),
         accepted_reason=typed.accepted_reason,
         drying=_drying(typed),
+        tell=None if typed.tell is None else list(typed.tell),
+        procedure_id=number(typed.procedure_id, "procedure_id") if typed.procedure_id else None,
     )
+
+
+def _as_typed(found: HoldPlan) -> Typed:
+    """A plan as its form has it."""
+    drying = found.drying
+    typed = Typed(
+        held_min=f"{found.held_s / 60:g}",
+        not_before="" if found.not_before_us is None else clock_text(found.not_before_us, found.time_zone),
+        report_at=clock_text(found.report_us, found.time_zone),
+        accepted=found.accepted,
+        accepted_reason=found.accepted_reason,
+        tell=tuple(person_id for person_id, _ in found.tell),
+    )
+    if drying is None:
+        return typed
+    return replace(
+        typed,
+        on_fail="dry",
+        dry_rounds=f"{drying.rounds}",
+        dry_pump_min=f"{drying.pump_s / 60:g}",
+        dry_sure=f"{100 * drying.probability:g}",
+        dry_confirmed="" if drying.confirmed is None else "yes",
+    )
+
+
+def _changed(found: HoldPlan, typed: Typed) -> NewPlanWish:
+    """The wish of the form of a plan that is there: what is not asked for any more stays as it is, and so
+    does what stands as the form had it."""
+    before = _as_typed(found)
+    if found.progress.state is not PlanState.WAITING:
+        typed = replace(
+            typed,
+            held_min=before.held_min,
+            not_before="",
+            accepted=before.accepted,
+            accepted_reason=before.accepted_reason,
+        )
+    if found.progress.rounds:
+        typed = replace(typed, **{name: getattr(before, name) for name in OF_DRYING})
+    same_held = typed.held_min == before.held_min
+    same_drying = all(getattr(typed, name) == getattr(before, name) for name in OF_DRYING)
+    wish = _wish(
+        found.job_id,
+        found.instrument_id,
+        replace(
+            typed,
+            held_min="30" if same_held else typed.held_min,
+            on_fail="leave-closed" if same_drying else typed.on_fail,
+        ),
+    )
+    if same_held:
+        wish.held_s = found.held_s
+    if same_drying and found.drying is not None:
+        kept = found.drying
+        wish.drying = DryingWish(
+            rounds=kept.rounds,
+            pump_s=kept.pump_s,
+            probability=kept.probability,
+            exhaust_confirmed=kept.confirmed is not None,
+        )
+    return wish
 
 
 def _drying(typed: Typed) -> DryingWish | None:
@@ -181,6 +281,9 @@ def _form(
             "fluid": listed(refrigerant),
             "hindrances": found,
             "choices": _choices(found),
+            "waiting": True,
+            "rounds_begun": 0,
+            **_offered(conn, job),
             "on_fail": choices(conn, new, person.id, now_us),
             "unacknowledged": unacknowledged(conn),
         }
@@ -190,10 +293,20 @@ def _form(
         error.status if error else 200,
         problem=str(error) if error else "",
         field=error.field if error else None,
-        typed=typed,
+        typed=typed if typed.tell is not None else replace(typed, tell=(person.id,)),
         longest_words=LONGEST_WORDS,
         **values,
     )
+
+
+def _offered(conn: Connection, job: dict[str, Any]) -> dict[str, Any]:
+    """Whom a plan may tell, and what a job may be held by."""
+    newest = procedures.newest(conn)
+    own = procedures.by_id(conn, job["procedure_id"])
+    return {
+        "people": openings.who_may_be_named(conn),
+        "procedures": [*(() if own in newest else (own,)), *newest],
+    }
 
 
 def _choices(found: tuple[Hindrance, ...]) -> list[Hindrance]:
@@ -201,10 +314,20 @@ def _choices(found: tuple[Hindrance, ...]) -> list[Hindrance]:
     return [one for one in found if one.overridden_by is Who.PERSON and one.id != "above-target"]
 
 
-def _page(request: Request, ctx: Ctx, job_id: int, plan_id: int, error: BadInput | None = None) -> Response:
+def _page(
+    request: Request,
+    ctx: Context,
+    person: Person,
+    job_id: int,
+    plan_id: int,
+    error: BadInput | NotAllowed | None = None,
+    typed: Typed | None = None,
+) -> Response:
+    now_us = ctx.clock.now_us()
     with ctx.database() as conn:
-        job = _job(conn, job_id)
-        view = with_log(conn, _of_job(conn, job_id, plan_id))
+        job, found = _job(conn, job_id), _of_job(conn, job_id, plan_id)
+        view = with_log(conn, found)
+        form = _change_form(conn, job, found, person, now_us) if view.state.live else {}
         waiting = unacknowledged(conn)
     return render(
         request,
@@ -215,8 +338,41 @@ def _page(request: Request, ctx: Ctx, job_id: int, plan_id: int, error: BadInput
         mark_of_plan=mark_of(view),
         live=view.state.live,
         problem=str(error) if error else "",
+        field=error.field if isinstance(error, BadInput) else None,
+        changing=typed is not None,
+        typed=typed or _as_typed(found),
+        longest_words=LONGEST_WORDS,
         unacknowledged=waiting,
+        **form,
     )
+
+
+def _change_form(
+    conn: Connection, job: dict[str, Any], found: HoldPlan, person: Person, now_us: int
+) -> dict[str, Any]:
+    """What the form of a plan that is there offers."""
+    new = NewPlan(
+        found.job_id,
+        found.instrument_id,
+        found.held_s,
+        found.not_before_us,
+        found.report_us,
+        drying=found.drying,
+    )
+    hindering = _choices(against(conn, new, person.id, now_us))
+    known = {one.id for one in hindering}
+    accepted = [
+        Hindrance(name, f"It may not be so that {interlocks.BY_ID[name].title}.", Who.PERSON)
+        for name in found.accepted
+        if name not in known and name in interlocks.BY_ID
+    ]
+    return {
+        "waiting": found.progress.state is PlanState.WAITING,
+        "rounds_begun": found.progress.rounds,
+        "choices": [*hindering, *accepted],
+        "on_fail": choices(conn, new, person.id, now_us),
+        **_offered(conn, job),
+    }
 
 
 def _of_job(conn: Connection, job_id: int, plan_id: int) -> HoldPlan:

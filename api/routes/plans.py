@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from fastapi import APIRouter
 
-from api import drying
 from api.context import Ctx
 from api.paging import Page, Paged
 from api.permissions import LOOK, MayOrder
+from api.plan_changes import change, give_procedure, wished
 from api.plans import (
     Foreseen,
     NewPlanWish,
@@ -31,7 +29,6 @@ from model.clock import to_datetime
 from model.errors import Conflict
 from model.event import EventKind
 from model.hold_plan import PlanState
-from model.instants import instant
 from store import audit, orders, plans
 from store.database import Connection
 from store.people import Person
@@ -84,35 +81,14 @@ def try_plan(ctx: Ctx, person: MayOrder, wish: NewPlanWish, unit: InUnit) -> For
 
 @router.put("/hold-plans/{number}", responses=errors_of(401, 403, 404, 409, 422, 503))
 def change_plan(ctx: Ctx, person: MayOrder, number: Number, wish: PlanWish, unit: InUnit) -> PlanWithLog:
-    """Change a plan: all of it while it waits, afterwards the time of its report, and drying until the first
-    round begins. Only who made it may have it dry.
+    """Change a plan: all of it while it waits; afterwards its report, whom it tells, the procedure, and
+    drying until the first round begins. Only who made it may have it dry.
 
-    Times are reckoned anew from now on; who was told already is told again at the new time.
+    A time that stays as it was is not reckoned anew, another one from now on; who was told already is told
+    again at a new time. The log says who changed what.
     """
-    now_us = ctx.clock.now_us()
     with ctx.database() as conn:
-        with conn.transaction():
-            found = plans.lock(conn, number)
-            if not found.progress.state.live:
-                raise Conflict(f"Plan {number} is over; make a new one.")
-            new = plan_of(
-                conn, wish, found.job_id, found.instrument_id, found.time_zone, person, now_us, found
-            )
-            if found.progress.state is not PlanState.WAITING:
-                new = NewPlan(
-                    found.job_id,
-                    found.instrument_id,
-                    found.held_s,
-                    found.not_before_us,
-                    new.report_us,
-                    found.accepted,
-                    found.accepted_reason,
-                    new.drying if found.progress.rounds == 0 else found.drying,
-                )
-            plans.change(conn, found, new, person.id, now_us)
-            plans.write(conn, number, replace(found.progress, reported=False))
-            line = f"Changed by {person.name}: {wished(new)}"
-            plans.note(conn, number, [line], now_us)
+        change(conn, person, number, wish, ctx.clock.now_us())
         return with_log(conn, plans.by_id(conn, number), unit)
 
 
@@ -138,7 +114,10 @@ def make(conn: Connection, person: Person, wish: NewPlanWish, now_us: int) -> in
     with conn.transaction():
         new = checked(conn, wish, person, now_us)
         plan_id = plans.add(conn, new, person.id, now_us)
-        plans.note(conn, plan_id, [f"Made by {person.name}: {wished(new)}"], now_us)
+        told = [name for _, name in plans.by_id(conn, plan_id).tell]
+        lines = [f"Made by {person.name}: {wished(new, told)}"]
+        lines += give_procedure(conn, person, new.job_id, wish.procedure_id, now_us)
+        plans.note(conn, plan_id, lines, now_us)
     return plan_id
 
 
@@ -153,13 +132,3 @@ def end(conn: Connection, person: Person, plan_id: int, now_us: int) -> None:
         plans.note(conn, plan_id, done.lines, now_us)
         audit.record(conn, person.id, "call-off-plan", f"plan:{plan_id}", to_datetime(now_us))
         plans.record(conn, found, [(EventKind.PLAN_CALLED_OFF, " ".join(done.lines), None)], now_us)
-
-
-def wished(new: NewPlan) -> str:
-    """What a plan shall do, in a sentence."""
-    hour = "" if new.not_before_us is None else f", and not before {instant(new.not_before_us)}"
-    accepted = f" Overridden: {', '.join(new.accepted)} ({new.accepted_reason})." if new.accepted else ""
-    return (
-        f"when the target has been held for {new.held_s / 60:.0f} min{hour}, close the valve and hold by the "
-        f"job's procedure; tell how it went {instant(new.report_us)}.{drying.wished(new.drying)}{accepted}"
-    )

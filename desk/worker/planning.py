@@ -115,7 +115,7 @@ def _write(conn: Connection, found: HoldPlan, done: Step, now_us: int) -> None:
     next_us = plan.next_look_us(replace(found, progress=done.progress), now_us)
     if next_us is not None:
         timers.put(conn, [Timer(plans.LOOK, str(found.id), next_us)])
-    told = reporting.tell_owner(conn, found, done, now_us)
+    told = reporting.tell_readers(conn, found, done, now_us)
     tells = [(tell.kind, tell.text, tell.hold_id) for tell in done.tells]
     plans.record(conn, found, tells, now_us, told=told)
 

@@ -1,4 +1,4 @@
-"""Tells who made a plan how it went, over channels of their own. A hold that failed is Dispatch's, by its
+"""Tells people how a plan went, over channels of their own. A hold that failed is Dispatch's, by its
 alert."""
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ REPORT, LATE_VERDICT = "plan-report", "plan-verdict"
 VERDICTS = (PlanEnd.PASSED, PlanEnd.FAILED, PlanEnd.INCONCLUSIVE)
 
 
-def tell_owner(conn: Connection, found: HoldPlan, done: Step, now_us: int) -> int:
-    """Put into the outbox what a step of a plan has for who made it; over how many channels.
+def tell_readers(conn: Connection, found: HoldPlan, done: Step, now_us: int) -> int:
+    """Put into the outbox what a step of a plan has for whom it tells; over how many channels.
 
     In the transaction of the step, once over a channel.
     """
     reported = next((tell.text for tell in done.tells if tell.kind is EventKind.PLAN_REPORTED), None)
     late = found.progress.reported and found.progress.state.live and done.progress.end in VERDICTS
-    if found.made_by is None or (reported is None and not late):
+    if not found.tell or (reported is None and not late):
         return 0
     reason = LATE_VERDICT if reported is None else REPORT
     body = {
@@ -44,7 +44,8 @@ def tell_owner(conn: Connection, found: HoldPlan, done: Step, now_us: int) -> in
             now_us,
             key=f"{reason}:{found.id}",
         )
-        for channel in channels.telling(conn, Tells.PLANS, found.made_by)
+        for person_id, _ in found.tell
+        for channel in channels.telling(conn, Tells.PLANS, person_id)
         if channel.kind.for_people and channel.stopped_at is None
     ]
     return sum(number is not None for number in numbers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 
 from model.clock import US, to_us
 from model.reading import Valve
-from store import plans
+from store import plans, procedures
 from store.database import Connection
 from tests.api.scene import MINUTE, Made, Scene
 from tests.api.serving import TECHNICIAN, Serving
@@ -54,7 +55,9 @@ def test_a_plan_is_made_read_changed_and_called_off(
             assert len(client.get("/api/v1/hold-plans", params=query).json()["items"]) == found
         changed = client.put(address, json={"held_s": 600, "report_at": "05:15"}).json()
         assert (changed["held_s"], changed["not_before"]) == (600, None)
-        assert changed["log"][-1]["text"].startswith("Changed by Tarik Brandt: when the target")
+        assert changed["log"][-1]["text"].startswith(
+            "Changed by Tarik Brandt: the target held for 10 min instead of 30 min; not before any hour"
+        )
         gone = client.post(f"{address}/call-off", json={}).json()
         assert (gone["state"], gone["log"][-1]["text"]) == ("called-off", "Called off by Tarik Brandt.")
         assert client.post(f"{address}/call-off", json={}).status_code == 409
@@ -217,3 +220,99 @@ def test_a_plan_is_made_on_a_page_and_called_off_there(api: Serving, made: Made)
         assert (
             client.get(f"/jobs/999/plan/{answer.headers['location'].rpartition('/')[2]}").status_code == 404
         )
+
+
+def change(client: httpx.Client, plan: dict[str, Any], **more: object) -> dict[str, Any]:
+    body = {"held_s": 1800, "not_before": "18:00", "report_at": "06:30", **more}
+    answer = client.put(f"/api/v1/hold-plans/{plan['id']}", json=body)
+    assert answer.status_code == 200, answer.text
+    return dict(answer.json())
+
+
+def test_a_time_that_stays_is_not_reckoned_anew_and_what_stays_is_not_logged(
+    api: Serving, client: httpx.Client, made: Made
+) -> None:
+    plan = make(client, made)
+    api.clock.advance(24 * 3600)
+    same = change(client, plan)
+    assert (same["not_before"], len(same["log"])) == (plan["not_before"], 1)
+    later = change(client, plan, report_at="07:00", not_before="18:00")
+    assert later["not_before"] == plan["not_before"]
+    assert "the report 20" in later["log"][-1]["text"]
+    assert "not before" not in later["log"][-1]["text"]
+
+
+def test_whom_it_tells_is_chosen_and_changed_by_name(
+    client: httpx.Client, conn: Connection, made: Made
+) -> None:
+    plan = make(client, made)
+    assert [one["name"] for one in plan["tell"]] == ["Mara Vogt"]
+    tarik = conn.execute("SELECT id FROM person WHERE name = 'Tarik Brandt'").fetchone()
+    assert tarik is not None
+    changed = change(client, plan, tell=[tarik["id"]])
+    assert [one["name"] for one in changed["tell"]] == ["Tarik Brandt"]
+    assert changed["log"][-1]["text"] == "Changed by Mara Vogt: told is Tarik Brandt instead of Mara Vogt."
+    assert change(client, plan, tell=[])["log"][-1]["text"].endswith(
+        "told is nobody but Dispatch instead of Tarik Brandt."
+    )
+    wrong = client.put(f"/api/v1/hold-plans/{plan['id']}", json={"report_at": "06:30", "tell": [9999]})
+    assert (wrong.status_code, wrong.json()["errors"][0]["field"]) == (422, "tell")
+
+
+def test_another_procedure_holds_for_as_long_as_it_says_and_the_log_says_who_chose_it(
+    client: httpx.Client, conn: Connection, made: Made
+) -> None:
+    plan = make(client, made)
+    night = replace(procedures.default(conn), name="Night", hold_s=8 * 3600.0, origin="Our own.")
+    number = procedures.add(conn, night).id
+    changed = change(client, plan, procedure_id=number)
+    assert changed["hold_s"] == 8 * 3600
+    assert "the job's procedure is “Night” instead of" in changed["log"][-1]["text"]
+    assert changed["log"][-1]["text"].endswith("the hold lasts 8 h.")
+    row = conn.execute("SELECT procedure_id FROM job WHERE id = %s", (made.job.id,)).fetchone()
+    assert row == {"procedure_id": number}
+    assert len(change(client, plan, procedure_id=number)["log"]) == 2
+    gone = client.put(
+        f"/api/v1/hold-plans/{plan['id']}", json={"report_at": "06:30", "procedure_id": 9999, "held_s": 60}
+    )
+    assert gone.status_code == 404
+    assert client.get(f"/api/v1/hold-plans/{plan['id']}").json()["held_s"] == 1800, "nothing is half done"
+
+
+def test_a_plan_is_changed_on_its_page_as_far_as_that_means_something(
+    api: Serving, conn: Connection, made: Made
+) -> None:
+    with api.client(TECHNICIAN) as client:
+        client.headers["Origin"] = api.address
+        plan = make(client, made, accepted=["battery"], accepted_reason="It is new.")
+        address = f"/jobs/{made.job.id}/plan/{plan['id']}"
+        page = client.get(address).text
+        assert 'value="18:00"' in page
+        assert 'name="held_min"' in page
+        typed = {
+            "held_min": "45", "not_before": "18:00", "report_at": "06:30", "accepted": "battery",
+            "accepted_reason": "It is new.", "on_fail": "leave-closed", "dry_rounds": "2",
+            "dry_pump_min": "120", "dry_sure": "90", "tell_asked": "yes",
+        }  # fmt: skip
+        wrong = client.post(f"{address}/change", data={**typed, "held_min": "a few"})
+        assert (wrong.status_code, "Whole minutes" in wrong.text, "a few" in wrong.text) == (422, True, True)
+        assert client.post(f"{address}/change", data=typed).status_code == 303
+        page = client.get(address).text
+        assert "the target held for 45 min instead of 30 min; told is nobody but Dispatch instead of" in page
+        conn.execute(
+            "UPDATE hold_plan SET state = 'holding', progress = progress || "
+            """'{"state": "holding", "closed_us": 1779999000000000}' WHERE id = %s""",
+            (plan["id"],),
+        )
+        page = client.get(address).text
+        assert "The close is ordered already" in page
+        assert 'name="held_min"' not in page
+        later = {"report_at": "08:00", "on_fail": "leave-closed", "tell_asked": "yes"}
+        assert client.post(f"{address}/change", data=later).status_code == 303
+        seen = client.get(f"/api/v1/hold-plans/{plan['id']}").json()
+        assert (seen["held_s"], seen["accepted"], seen["not_before"]) == (
+            2700,
+            ["battery"],
+            plan["not_before"],
+        )
+        assert "the report 20" in seen["log"][-1]["text"]

@@ -10,6 +10,7 @@ import pytest
 from desk.core import plan as core
 from desk.worker import alerting, expiry, planning, watching
 from desk.worker.alerting import Outlets
+from model.channel import Kind, Tells
 from model.clock import US, HandClock, to_datetime
 from model.equipment import Position, Role
 from model.errors import Conflict
@@ -17,7 +18,9 @@ from model.event import EventKind
 from model.hold_plan import HoldPlan, PlanEnd, PlanState
 from model.order import Order, OrderResult, OrderState
 from model.reading import Quantity, Valve
-from store import equipment, jobs, plans, procedures
+from store import channels, equipment, jobs, people, plans, procedures
+from store.audit import By
+from store.channels import NewChannel
 from store.database import Connection, connect
 from store.plans import NewPlan
 from tests.desk.facts import NIGHT_US, all_alerts
@@ -132,6 +135,24 @@ def test_a_night_by_a_plan(site: Site, verdict: str, end: PlanEnd) -> None:
     assert site.log()[0].startswith("The valve is ordered closed")
     assert site.log()[-1] == f"Told how it went: Plan 1: The hold {verdict}."
     assert site.conn.execute("SELECT FROM timer WHERE kind = %s", (plans.LOOK,)).fetchall() == []
+
+
+def test_how_it_went_goes_to_each_whom_the_plan_tells_and_to_nobody_else(site: Site) -> None:
+    now = to_datetime(NIGHT_US)
+    whom = [people.register(site.conn, name, name.title(), "technician", now, None) for name in "abc"]
+    for one in whom:
+        box = f"{one.login}@example.org"
+        mail = NewChannel(Kind.MAIL, one.login, box, (Tells.PLANS,), address=box)
+        channels.add(site.conn, one.id, mail, By(now))
+    new = NewPlan(site.job_id, site.valve.id, 600.0, None, after(REPORT_S), tell=(whom[0].id, whom[2].id))
+    with site.conn.transaction():
+        plans.add(site.conn, new, whom[1].id, NIGHT_US)
+    site.desk(after(REPORT_S))
+    told = site.conn.execute(
+        "SELECT c.person_id FROM notification n JOIN channel c ON c.id = n.channel_id "
+        "WHERE n.reason = 'plan-report' ORDER BY 1"
+    ).fetchall()
+    assert [row["person_id"] for row in told] == [whom[0].id, whom[2].id]
 
 
 def test_a_desk_that_dies_before_its_commit_leaves_neither_order_nor_state(site: Site) -> None:
