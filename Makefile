@@ -15,7 +15,7 @@ COMPILE := --quiet --universal --python-version 3.11 --generate-hashes --no-head
 
 .PHONY: help setup demo test lint types lock bench-start bench-alert bench-judgement bench-early \
 	bench-pulldown bench-backflow bench-worker bench-ingest bench-poison bench-late bench-outage bench-store \
-	bench-scale chaos fuzz clean
+	bench-scale bench-record chaos fuzz clean
 
 help:
 	@echo "make demo         an invented fleet on embedded services; prints the address and a login"
@@ -24,7 +24,7 @@ help:
 	@echo "make lint types   style, imports between rooms, types"
 	@echo "make lock         resolve requirements/*.in anew (UPGRADE=1: to the newest versions)"
 	@echo "make bench-start bench-alert bench-judgement bench-early bench-pulldown bench-backflow bench-worker bench-ingest"
-	@echo "make bench-poison bench-late bench-outage bench-store bench-scale"
+	@echo "make bench-poison bench-late bench-outage bench-store bench-scale bench-record"
 	@echo "                  measurements, to bench/results"
 	@echo "make chaos        loses, doubles or invents anything? (ARGS='--broker mosquitto --readings 2000000 --seed 1')"
 	@echo "make fuzz         a million hostile inputs against the decoders (ARGS='--inputs 5000000 --seed 7')"
@@ -98,6 +98,9 @@ bench-late: $(RUNTIME)
 
 bench-outage: $(RUNTIME)
 	"$(BIN)/python" -m bench.outage $(ARGS)
+
+bench-record: $(RUNTIME)
+	"$(BIN)/python" -m bench.record $(ARGS)
 
 chaos: $(RUNTIME)
 	"$(BIN)/python" -m bench.chaos $(ARGS)

@@ -28,6 +28,7 @@ from api.pages import (
     new_job,
     plan,
     preflight,
+    record,
     reference,
     signals,
     site,
@@ -64,6 +65,7 @@ from api.routes import (
     procedures,
     quarantine,
     readings,
+    records,
     setup,
     stream,
     tokens,
@@ -144,8 +146,8 @@ def _include(app: FastAPI) -> None:
     versioned = APIRouter(prefix=PREFIX, responses=problems.errors_of(401, 422, 503))
     for module in (
         places, equipment, procedures, setup, jobs, job_changes, notes, readings, alerts, orders, openings,
-        plans, preflight_routes, follows, quarantine, stream, people, tokens, me, preferences, channels,
-        mornings,
+        plans, preflight_routes, follows, quarantine, records, stream, people, tokens, me, preferences,
+        channels, mornings,
     ):  # fmt: skip
         versioned.include_router(module.router)
     app.include_router(versioned)
@@ -153,7 +155,7 @@ def _include(app: FastAPI) -> None:
     # A plan and the travel test before the valve, whose pages take any word for an act.
     for page in (
         board, new_job, my_jobs, job, site, site_check, site_gauge, site_volume, job_setup, plan, preflight,
-        travel, valve, alert_list, signals, login, invitation, me_page, channels_page, mornings_page,
-        figures_page, people_page, setup_pages, reference, installed,
+        travel, valve, record, alert_list, signals, login, invitation, me_page, channels_page,
+        mornings_page, figures_page, people_page, setup_pages, reference, installed,
     ):  # fmt: skip
         app.include_router(page.router, include_in_schema=False)

@@ -81,6 +81,10 @@ class ApiConfig:
         Name of this installation, shown beside the program's.
     certificate, key : Path or None
         Serve https with these (PEM), read anew when they change; None: http.
+    record_key : str
+        Signs records of evacuations: 32 random bytes in base64; empty: none can be made.
+    public_url : str
+        Where others find these pages; empty: where who asks has found them.
     replay : callable or None
         Reads refused messages again, which is the business of another room; None: here nobody can.
     seal : Seal
@@ -103,6 +107,8 @@ class ApiConfig:
     heading: str = ""
     certificate: Path | None = None
     key: Path | None = None
+    record_key: str = field(default="", repr=False)
+    public_url: str = ""
     replay: Replay | None = None
     seal: Seal = field(default_factory=lambda: Seal(""))
     sends_mail: bool = True

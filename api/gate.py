@@ -19,7 +19,9 @@ from store.people import MACHINE, Person
 from store.tokens import NoToken
 
 COOKIE = "holdfast_login"
-OPEN = ("/healthz", "/readyz", "/login", "/manifest.webmanifest", "/worker.js", "/no-line")
+TO_VERIFY = ("/verify", "/api/v1/records/keys", "/api/v1/records/schema", "/api/v1/records/verify")
+"""Whoever was handed a record may check it."""
+OPEN = ("/healthz", "/readyz", "/login", "/manifest.webmanifest", "/worker.js", "/no-line", *TO_VERIFY)
 OPEN_BELOW = ("/invitation/",)
 STATIC = "/static/"
 API = "/api/"

@@ -127,6 +127,7 @@ _WHAT = {
     403: "Who asks may not, or the request came from another site.",
     404: "There is nothing of that name or number.",
     409: "It exists already, or its state forbids the act.",
+    413: "What was sent is larger than 8 MB.",
     422: "The input cannot be used; `errors` names the fields.",
     429: "Too many tries; `Retry-After` says when to try again.",
     503: "A part that is needed does not answer.",

@@ -190,6 +190,7 @@ DONE = {
     "noted": "Written down.",
     "removed": "Removed: nothing is sent there any more.",
     "tested": "A test message was asked for; what came of it stands below.",
+    "made": "Made.",
 }
 """What a page says after something was done."""
 REFUSALS = {

@@ -9,7 +9,7 @@ import typer
 
 from model.errors import HoldfastError
 from ops import logs
-from ops.commands import equipment, jobs, people, places, procedures, quarantine, running, upkeep
+from ops.commands import equipment, jobs, people, places, procedures, quarantine, records, running, upkeep
 from ops.commands.common import FAILED
 from ops.commands.logs import diagnose
 
@@ -22,6 +22,7 @@ app = typer.Typer(
 running.register(app)
 app.command()(diagnose)
 app.command()(upkeep.tend)
+app.command()(records.verify)
 app.add_typer(places.site, name="site")
 app.add_typer(places.circuit, name="circuit")
 app.add_typer(places.crew, name="crew")
@@ -32,6 +33,7 @@ app.add_typer(people.user, name="user")
 app.add_typer(people.token, name="token")
 app.add_typer(procedures.procedure, name="procedure")
 app.add_typer(quarantine.quarantine, name="quarantine")
+app.add_typer(records.record, name="record")
 
 
 def main() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import fcntl
 import json
@@ -56,6 +57,8 @@ class Installation:
         The demo's gateways and their broker passwords.
     technician : Login or None
         The demo's technician, who asks for a valve to be closed as a person would.
+    record_key : str
+        Signs records of evacuations where the settings name no key: 32 random bytes in base64.
     """
 
     kind: str
@@ -70,6 +73,7 @@ class Installation:
     login: Login | None = None
     gateways: dict[str, str] = field(default_factory=dict)
     technician: Login | None = None
+    record_key: str = field(default_factory=lambda: base64.b64encode(secrets.token_bytes(32)).decode())
 
     def with_(self, **changes: object) -> Installation:
         """A copy with changes."""

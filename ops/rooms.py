@@ -54,6 +54,8 @@ class Wiring:
         Under which addresses that hold secrets are kept; empty: none can be.
     mail : dict or None
         Fields of `desk.config.MailServer`, ``ca`` as text; None: no mail goes out.
+    record_key : str
+        Signs records of evacuations; empty: none can be made.
     keep_days, columnstore_days : int or None, int
         What is kept of the readings how long, see `store.upkeep.Rules`.
     replay : str or None
@@ -78,6 +80,7 @@ class Wiring:
     trust: str = ""
     metrics_token: str = ""
     webhook_url: str = ""
+    record_key: str = ""
     public_url: str = ""
     seal_key: str = ""
     mail: dict[str, Any] | None = None
@@ -214,6 +217,8 @@ def _serve(wiring: Wiring, stop: threading.Event) -> None:
         metrics_token=wiring.metrics_token or None,
         certificate=Path(wiring.certificate) if wiring.certificate else None,
         key=Path(wiring.key) if wiring.key else None,
+        record_key=wiring.record_key,
+        public_url=wiring.public_url,
         replay=replay,
         seal=Seal(wiring.seal_key),
         sends_mail=wiring.mail is not None,

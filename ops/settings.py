@@ -35,6 +35,7 @@ SECRETS = (
     "metrics_token",
     "webhook_url",
     "seal_key",
+    "record_key",
     "mail_password",
 )
 """What a file may hold instead: ``HOLDFAST_DATABASE_URL_FILE`` and so on."""
@@ -113,6 +114,11 @@ class Settings(BaseSettings):
     )
     mail_user: str | None = Field(default=None, description="login at the mail server; unset: none")
     mail_password: str | None = Field(default=None, description="its password")
+    record_key: str | None = Field(
+        default=None,
+        description="signs records of evacuations: 32 random bytes in base64; unset: one is made in the data "
+        "folder",
+    )
     access_dir: Path = Field(
         default=Path("access"), description="where `holdfast broker-files` writes for Mosquitto"
     )

@@ -140,6 +140,7 @@ class Stack:
             trust=installation.trust,
             metrics_token=settings.metrics_token or "",
             webhook_url=settings.webhook_url or "",
+            record_key=settings.record_key or installation.record_key,
             public_url=tls.pages_address(settings, installation.http_port),
             seal_key=settings.seal_key or installation.seal_key,
             mail=mail_of(settings),

@@ -68,6 +68,7 @@ class Drawing:
 
     title: str
     shapes: tuple[Shape, ...]
+    height: int = HEIGHT
 
 
 @dataclass(slots=True)
@@ -193,12 +194,12 @@ def _short(text: str, width: int) -> str:
 _NO_XML = re.compile("[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def to_svg(drawing: Drawing) -> str:
+def to_svg(drawing: Drawing, font: str = "sans-serif") -> str:
     """The drawing as a document of its own."""
     body = "\n".join(_svg(shape) for shape in drawing.shapes)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" '
-        f'height="{HEIGHT}" role="img" font-family="sans-serif">\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {drawing.height}" width="{WIDTH}" '
+        f'height="{drawing.height}" role="img" font-family={quoteattr(font)}>\n'
         f"<title>{_text(drawing.title)}</title>\n{body}\n</svg>\n"
     )
 

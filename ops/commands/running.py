@@ -120,9 +120,9 @@ def _wiring(room: str, settings: Settings) -> Wiring:
         certificate, key = _certificate(settings)
         usual = USUAL_HTTP_PORT[bool(certificate)]
         port = Ports().choose(settings.http_port, None, usual, address, "the pages")
-    broker = broker_url(settings) or ""
+    broker, installation = broker_url(settings) or "", read(settings.data_dir)
     if room == "ingest":
-        broker = mqtt_url(settings, read(settings.data_dir))
+        broker = mqtt_url(settings, installation)
     return Wiring(
         database_url=database_url(settings),
         mqtt_url=broker,
@@ -134,6 +134,7 @@ def _wiring(room: str, settings: Settings) -> Wiring:
         gateways_url=settings.gateways_url or "",
         metrics_token=settings.metrics_token or "",
         webhook_url=settings.webhook_url or "",
+        record_key=settings.record_key or (installation.record_key if installation else ""),
         public_url=settings.public_url or "",
         seal_key=seal_key(settings),
         mail=mail_of(settings),

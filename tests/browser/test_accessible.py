@@ -96,6 +96,7 @@ def addresses(world: World) -> dict[str, list[str]]:
         "/jobs/{job_id}/site/find": [f"/jobs/{leak}/site/find"],
         "/jobs/{job_id}/site/gauge": [f"/jobs/{leak}/site/gauge"],
         "/jobs/{job_id}/site/volume": [f"/jobs/{leak}/site/volume"],
+        "/jobs/{job_id}/records": [f"/jobs/{leak}/records"],
         "/jobs/{job_id}/setup": [f"/jobs/{leak}/setup", f"/jobs/{world.jobs['walk-up'].job.id}/setup"],
         "/i/{gateway}/{name}": ["/i/gw-kestrelcoldstore/g1"],
         "/jobs/{job_id}/valve": [f"/jobs/{leak}/valve"],

@@ -181,9 +181,27 @@ def test_a_first_reading_of_a_real_gateway_comes_to_the_board_and_a_revoked_one_
         )
 
     wait_until(on_board, PATIENCE_S, "the reading on the board")
+    records_are_signed_with_one_key(house)
     house.made("gateway", "revoke", "trial-gw")
     wait_until(lambda: not publish(), what="the revoked gateway to be refused")
     house.stop(signal.SIGTERM)
+
+
+def records_are_signed_with_one_key(house: Installation) -> None:
+    """By the pages and by the command, and whoever has the file can check it."""
+    pages, folder = house.said("Pages"), house.data_dir.parent / "records"
+    asked = Request(pages + "/api/v1/jobs/1/records", b"", {"Origin": pages}, method="POST")
+    with house.browser.open(asked, timeout=20) as answer:
+        key = json.load(answer)["key_id"]
+    assert house.command("record", "make", "1", "--out", str(folder)).returncode == 0
+    file = folder / "record-1-2.json"
+    assert (folder / "record-1-2.pdf").read_bytes().startswith(b"%PDF")
+    assert house.command("verify", str(file), "--key", key).returncode == 0
+    assert house.command("verify", str(file), "--key", "0000-0000-0000-0000").returncode == 2
+    file.write_text(file.read_text().replace("420.5", "42.05", 1))
+    altered = house.command("verify", str(file))
+    assert (altered.returncode, "ALTERED" in altered.stdout) == (2, True)
+    assert house.command("verify", str(folder / "none.json")).returncode == 2
 
 
 def test_every_process_may_be_killed_and_comes_back(installed: Callable[..., Installation]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.pages.setup import (
+    company,
     gateways,
     index,
     instruments,
@@ -18,5 +19,17 @@ from api.pages.setup import (
 )
 
 router = APIRouter()
-for _page in (index, tables, places, opening, gateways, instruments, procedures, pipes, labels, refused):
+for _page in (
+    index,
+    company,
+    tables,
+    places,
+    opening,
+    gateways,
+    instruments,
+    procedures,
+    pipes,
+    labels,
+    refused,
+):
     router.include_router(_page.router)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import date
+
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
@@ -17,7 +20,8 @@ from api.routes.places import Number, by_of, found
 from model.equipment import Position, Role
 from model.errors import BadInput, NotFound
 from model.records import read_properties, write_properties
-from store import audit, changing, deleting, equipment, rejudging
+from model.texts import Texts
+from store import audit, calibrations, changing, deleting, equipment, rejudging
 from store.lists import INSTRUMENTS
 
 router = APIRouter()
@@ -41,6 +45,11 @@ PROPERTIES = (
     Field("speed", "Pumping speed", "of a pump, its rating: 6 cfm, 10 m3/h, 170 l/min"),
     Field("ultimate", "Ultimate pressure", "of a pump, if it is given: 15 micron, 2 Pa"),
 )
+CALIBRATION = (
+    Field("calibrated_on", "Calibrated on", "such as 2026-03-14", required=True),
+    Field("due_on", "Due again on", "such as 2027-03-14"),
+    Field("certificate", "Certificate", "its number, or who made it"),
+)
 USUAL = {"role": "gauge", "position": "circuit", "accuracy": "10 %", "interval": "10 s", "unit": "Pa"}
 
 
@@ -60,6 +69,7 @@ def _instrument(
     status: int = 200,
     *,
     edit: Form | None = None,
+    calibrate: Form | None = None,
     stray: str = "",
     again: int | None = None,
 ) -> Response:
@@ -68,6 +78,7 @@ def _instrument(
         row = found(conn, INSTRUMENTS, "instrument", number, gateway=None, site=None)
         jobs = rejudging.of_instrument(conn, number)
         history = audit.history(conn, f"instrument:{number}")
+        calibrated = calibrations.of(conn, [number]).get(number, [])
     texts = write_properties(
         changing.properties_of(equipment.instrument_from_row(row)),
         figures.units.pressure,
@@ -82,6 +93,9 @@ def _instrument(
         jobs=jobs,
         history=history,
         edit=edit,
+        calibrate=calibrate or _calibration(number, {}),
+        calibrated=calibrated,
+        today=ctx.now().date(),
         stray=stray,
         again=again,
     )
@@ -109,6 +123,42 @@ def change_instrument(request: Request, ctx: Ctx, person: MayEquip, number: Numb
         form = Form(PROPERTIES, typed, f"/setup/instruments/{number}", "Save", errors_of(error))
         return _instrument(request, ctx, number, 422, edit=form)
     return see(f"/setup/instruments/{number}" + (f"?again={len(again)}" if again else ""))
+
+
+@router.post("/setup/instruments/{number}/calibrations")
+def calibrate_instrument(
+    request: Request, ctx: Ctx, person: MayEquip, number: Number, typed: Typed
+) -> Response:
+    """Write a calibration down."""
+    texts = Texts(typed)
+    try:
+        on, due = _day(texts.raw("calibrated_on"), "calibrated_on"), texts.raw("due_on")
+        if on is None:
+            raise BadInput("Say when it was calibrated.", field="calibrated_on")
+        with ctx.database() as conn:
+            due_on = _day(due, "due_on")
+            calibrations.add(conn, number, on, due_on, texts.raw("certificate"), by_of(ctx, person))
+    except NotFound:
+        raise
+    except BadInput as error:
+        form = _calibration(number, typed, errors_of(error))
+        return _instrument(request, ctx, number, 422, calibrate=form)
+    return see(f"/setup/instruments/{number}", "added")
+
+
+def _calibration(number: int, values: Mapping[str, str], errors: Mapping[str, str] | None = None) -> Form:
+    address = f"/setup/instruments/{number}/calibrations"
+    return Form(CALIBRATION, values, address, "Write a calibration down", errors or {}, prefix="c")
+
+
+def _day(text: str, field: str) -> date | None:
+    """A date as ISO 8601 writes it."""
+    if not text.strip():
+        return None
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise BadInput("A date is written like 2026-03-14.", field=field) from None
 
 
 @router.post("/setup/instruments/{number}/service")
