@@ -51,6 +51,7 @@ class Help(StrEnum):
     VALVE = "valve"
     CIRCUIT = "circuit"
     GATEWAY = "gateway"
+    ROUTE = "route"
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,14 +373,15 @@ def _route(facts: PreflightFacts) -> Found:
             State.HINDERS,
             "No message of an alert has ever been delivered: nobody is known to be woken.",
             todo,
+            Help.ROUTE,
         )
     ago = _ago(route.delivered_s)
     if route.failing:
-        return Found(State.HINDERS, f"Messages are not taken now; the last one was {ago}.", todo)
+        return Found(State.HINDERS, f"Messages are not taken now; the last one was {ago}.", todo, Help.ROUTE)
     said = f"The last message was delivered {ago}."
     if route.delivered_s > ROUTE_COUNTS_S:
         state = State.HINDERS if route.delivered_s > ROUTE_OLD_S else State.CARE
-        return Found(state, said, todo)
+        return Found(state, said, todo, Help.ROUTE)
     return Found(State.RIGHT, said)
 
 

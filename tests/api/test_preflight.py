@@ -200,6 +200,16 @@ def test_a_close_of_a_valve_that_stood_closed_is_no_travel(
     assert proofs.travel(conn, ready.valve.id, NOON_US) is None
 
 
+def test_a_job_whose_valve_is_turned_by_hand_has_its_checks(client: httpx.Client, scene: Scene) -> None:
+    made = scene.job("Quay", "Freezer", scene.now_us - 60 * MINUTE, valve=False)
+    scene.readings(made, [(scene.now_us - n * 10 * US, 40.0) for n in range(180, 0, -1)])
+    seen = client.get(f"/api/v1/jobs/{made.job.id}/preflight").json()
+    by = {one["id"]: one for one in seen["checks"]}
+    assert (seen["instrument_id"], by["valve"]["state"], by["free"]["state"]) == (None, "care", "right")
+    assert "by hand" in by["hold"]["todo"]
+    assert client.get(f"/jobs/{made.job.id}/preflight").status_code == 200
+
+
 def test_every_state_of_a_live_plan_is_a_stage() -> None:
     assert set(STAGES) == {state for state in PlanState if state.live}
 

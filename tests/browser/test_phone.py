@@ -226,11 +226,14 @@ SLOW = {"offline": False, "latency": 400, "downloadThroughput": 50_000, "uploadT
 """50 kB/s, 400 ms."""
 
 
-@pytest.mark.parametrize("what", ["jobs", "site"])
+@pytest.mark.parametrize("what", ["jobs", "site", "preflight"])
 def test_a_first_load_is_light_and_works_on_a_slow_line(
     browser: Browser, site: Serving, jobs: dict[str, Made], what: str
 ) -> None:
-    path = "/jobs" if what == "jobs" else address(jobs["pulling"])
+    site_path = address(jobs["pulling"])
+    path = {"jobs": "/jobs", "site": site_path, "preflight": f"/jobs/{jobs['pulling'].job.id}/preflight"}[
+        what
+    ]
     with site.client() as client:
         login = {"name": COOKIE, "value": client.cookies[COOKIE], "url": site.address}
     context = browser.new_context(base_url=site.address, viewport={"width": 390, "height": 800})
@@ -244,7 +247,7 @@ def test_a_first_load_is_light_and_works_on_a_slow_line(
     devtools.send("Network.emulateNetworkConditions", SLOW)
     began = time.monotonic()
     page.goto(path, wait_until="commit")
-    page.locator(".large, .glance").first.wait_for()
+    page.locator(".large, .glance, #checks").first.wait_for()
     read_s = time.monotonic() - began
     stream = page.wait_for_event("request", lambda one: "/api/v1/events" in one.url)
     page.wait_for_selector("#told[data-asked]", state="attached")
