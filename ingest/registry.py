@@ -60,14 +60,18 @@ class Registry:
     def __init__(self) -> None:
         self.equipment = Equipment()
         self._loaded = -float("inf")
+        self._newest = (0, 0)
         self._lock = threading.Lock()
 
     def reload(self, conn: Connection, older_than_s: float = 0.0) -> bool:
-        """Read it anew if it is older than so many seconds; says whether it was."""
+        """Read it anew if it is older than so many seconds, or something was registered since; says whether.
+
+        That something was registered is told, too, but a message may be faster.
+        """
         with self._lock:
-            now = time.monotonic()
-            if now - self._loaded <= older_than_s:
+            now, newest = time.monotonic(), equipment.newest(conn)
+            if now - self._loaded <= older_than_s and newest == self._newest:
                 return False
             self.equipment = load(conn)
-            self._loaded = now
+            self._loaded, self._newest = now, newest
             return True

@@ -40,6 +40,15 @@ def tell(conn: Connection) -> None:
     conn.execute("SELECT pg_notify('equipment', '')")
 
 
+def newest(conn: Connection) -> tuple[int, int]:
+    """Numbers of the gateway and the instrument that were registered last."""
+    row = conn.execute(
+        "SELECT (SELECT coalesce(max(id), 0) FROM gateway) AS gateway, "
+        "(SELECT coalesce(max(id), 0) FROM instrument) AS instrument"
+    ).fetchone()
+    return one(row)["gateway"], one(row)["instrument"]
+
+
 def add_site(conn: Connection, name: str, time_zone: str, place: str = "", *, by: By | None = None) -> Site:
     """Register a site; raises `BadInput` for an unknown time zone, `Conflict` for a name in use."""
     name, time_zone, place = check_site(name, time_zone, place)
