@@ -13,6 +13,7 @@ from store import orders, watches
 from store.database import Connection
 from tests.api.rigs import rig
 from tests.api.scene import MINUTE, Made, Scene
+from tests.api.serving import Serving
 from tests.api.valves import presence, report, settle
 from tests.browser.conftest import Open
 
@@ -77,7 +78,7 @@ def test_it_works_without_a_script(open_page: Open, made: Made) -> None:
 
 @pytest.mark.parametrize("width", [390, 1280])
 def test_what_must_be_so_before_an_opening_is_read_and_then_it_is_ordered(
-    open_page: Open, scene: Scene, complaints: list[str], width: int
+    open_page: Open, site: Serving, scene: Scene, complaints: list[str], width: int
 ) -> None:
     ready = rig(scene)
     page = open_page(f"/jobs/{ready.made.job.id}", width=width)
@@ -93,7 +94,8 @@ def test_what_must_be_so_before_an_opening_is_read_and_then_it_is_ordered(
     expect(page.get_by_role("button", name="Open the valve")).to_have_count(0)
     # The browser's own word about the refusal.
     complaints.clear()
-    ready.pump_reports(scene.now_us + 2 * US, scene.now_us + 200 * US)
+    site.clock.advance(200)
+    ready.ready(scene.now_us + 200 * US)
     page.get_by_role("link", name="Look again").click()
     page.get_by_role("button", name="Open the valve").click()
     page.wait_for_url(f"**/jobs/{ready.made.job.id}#valve")
