@@ -79,6 +79,7 @@ class _Hands:
 
     connected: bool = False
     pump_since_us: int | None = None
+    local: bool = False
     opening: float = 0.0
     fill_pa_m3_s: float = 0.0
     fill_until_us: int = 0
@@ -148,6 +149,10 @@ class Site:
         """Stop the vacuum pump."""
         self._hands.pump_since_us = None
         self.rig.disturb()
+
+    def turn_key(self, *, local: bool) -> None:
+        """Switch the site to local hands, or back: with it on, nothing is moved from afar."""
+        self._hands.local = local
 
     def turn_valve(self, action: Action) -> None:
         """Open or close the valve between pump and circuit."""
@@ -255,6 +260,7 @@ class Site:
             boot="" if self.gateway is None else self.gateway.boot,
             pump_running_s=None if since is None else (self.now_us - since) / US,
             circuit_pa=self.deciding_pa(),
+            hands=self._hands.local,
         )
         before = self.valve.opening
         for outcome in self.valve.advance(inputs):
@@ -278,7 +284,7 @@ class Site:
         self._say(place, "ambient", air, "Cel", every_us=SLOW_US)
         if self.valve is not None:
             self._say(data.valve, "valve", self.valve.position, every_us=SLOW_US, changes=True)
-            self._say(data.valve, "hands", False, every_us=BATTERY_US)
+            self._say(data.valve, "hands", self._hands.local, every_us=BATTERY_US, changes=True)
         if data.pump:
             running = self._hands.pump_since_us is not None
             self._say(data.pump, "pump", running, every_us=SLOW_US, changes=True)

@@ -108,7 +108,7 @@ Message = dict[str, Any]
 TROUBLES = (
     "none", "pump stops", "pump stops and starts", "nothing known of the pump", "circuit filled",
     "key turned", "new session", "power lost", "opened by hand", "comes twice", "gateway hangs",
-    "power lost when open", "input dies when open",
+    "power lost when open", "input dies when open", "key turned when open",
 )  # fmt: skip
 
 
@@ -127,6 +127,7 @@ class Night(RuleBasedStateMachine):
         self.pump_stopped_s = 0.0
         self.circuit_pa = 300.0
         self.hands_since_s: float | None = None
+        self.turned_by_hand = False
         # The gateway.
         self.boots = 0
         self.sessions = 0
@@ -181,6 +182,8 @@ class Night(RuleBasedStateMachine):
             acted.append(self.valve.acting_on.id)
         for token in acted:
             begins = at_work is None or token != at_work.id
+            if begins:
+                self.turned_by_hand = False
             if begins and self.sent[token]["action"] == "open":
                 self.begins(token)
             self.begun.add(token)
@@ -219,6 +222,9 @@ class Night(RuleBasedStateMachine):
             assert self.valve.opening == 0.0, "open to a stopped pump"
         if self.input_at_s is not None and self.now_s - self.input_at_s > SLACK_S + TRAVEL_S + STEP_S:
             assert self.valve.opening == 0.0, "open, and nothing known of the pump"
+        hands_s = None if self.hands_since_s is None else self.now_s - self.hands_since_s
+        if hands_s is not None and hands_s > TRAVEL_S + 2 * STEP_S and not self.turned_by_hand:
+            assert self.valve.opening == 0.0, "open from afar in local hands"
 
     # Rules: the site ----------------------------------------------------------------------------------
 
@@ -264,6 +270,7 @@ class Night(RuleBasedStateMachine):
     @rule(action=st.sampled_from(["open", "close"]))
     def by_hand(self, action: gateway_code.Action) -> None:
         self.valve.by_hand(action)
+        self.turned_by_hand = True
 
     # Rules: the gateway -------------------------------------------------------------------------------
 
@@ -282,6 +289,7 @@ class Night(RuleBasedStateMachine):
         self.session = ""
         self.began_s = self.now_s
         self.valve.restart()
+        self.turned_by_hand = False
         before = self.valve.opening
         self.step(seconds)
         assert self.valve.opening <= max(before - seconds / TRAVEL_S, 0.0), "returning power reopens"
@@ -383,7 +391,7 @@ class Night(RuleBasedStateMachine):
         self.input_at_s, self.hands_since_s, self.clock_s, self.circuit_pa = None, None, 0.0, 300.0
         if not self.session:
             self.connect()
-        self.valve.by_hand("close")
+        self.by_hand("close")
         for _ in range(13):
             self.step(10.0)
         self.report()
@@ -430,6 +438,10 @@ class Night(RuleBasedStateMachine):
         if trouble == "input dies when open":
             self.pass_time(10)
             self.input_of_the_pump(True)
+            self.pass_time(20)
+        if trouble == "key turned when open":
+            self.pass_time(10)
+            self.key(True)
             self.pass_time(20)
 
 
@@ -481,8 +493,12 @@ def without_check(name: str) -> Callable[[pytest.MonkeyPatch], None]:
     return lambda patch: patch.delitem(gateway_code.CHECKS, name)
 
 
+def by_hands(inputs: Inputs, *, by_hand: bool) -> str:
+    return "hands" if inputs.hands and not by_hand else ""
+
+
 def never_lost(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(gateway_code, "permission_lost", lambda inputs, *, by_hand: "")
+    patch.setattr(gateway_code, "permission_lost", by_hands)
 
 
 def only_stopped(patch: pytest.MonkeyPatch) -> None:
@@ -490,7 +506,19 @@ def only_stopped(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(
         gateway_code,
         "permission_lost",
-        lambda inputs, *, by_hand: "stopped" if inputs.pump_running_s is None else "",
+        lambda inputs, *, by_hand: (
+            "stopped" if inputs.pump_running_s is None else by_hands(inputs, by_hand=by_hand)
+        ),
+    )
+
+
+def deaf_to_the_key(patch: pytest.MonkeyPatch) -> None:
+    """It refuses orders in local hands, and leaves open what is open."""
+    lost = gateway_code.permission_lost
+    patch.setattr(
+        gateway_code,
+        "permission_lost",
+        lambda inputs, *, by_hand: lost(replace(inputs, hands=False), by_hand=by_hand),
     )
 
 
@@ -517,6 +545,7 @@ MUTANTS_OF_THE_GATEWAY: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], st
     "circuit": (without_check("circuit"), "another circuit"),
     "closes when the pump stops": (never_lost, "to a stopped pump|nothing known of the pump"),
     "closes when the pump's report is lost": (only_stopped, "open, and nothing known of the pump"),
+    "closes in local hands": (deaf_to_the_key, "open from afar in local hands"),
     "knows ids": (forgets_ids, "twice"),
     "stays closed after a restart": (
         goes_on_after_restart,

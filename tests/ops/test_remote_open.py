@@ -31,7 +31,7 @@ from simulator.site import Site
 from simulator.world import Fleet, World
 from store import equipment, jobs, openings, people, procedures
 from store.audit import By
-from store.database import connect
+from store.database import Connection, connect
 from tests.api.serving import LOGIN, add_people, serving
 from tests.desk.facts import all_alerts
 from tests.waiting import wait_until
@@ -153,7 +153,9 @@ class Stage:
         return found
 
 
-def test_an_opening_is_refused_undone_and_done_as_it_should_be(database: str, tmp_path: Path) -> None:
+@contextmanager
+def playing(database: str, tmp_path: Path) -> Iterator[tuple[Stage, Connection]]:
+    """All of it, until the gateway is there."""
     site = pumped_down()
     clock = HandClock(NIGHT_US)
     add_people(database)
@@ -196,8 +198,15 @@ def test_an_opening_is_refused_undone_and_done_as_it_should_be(database: str, tm
         running.callback(fleet.close)
         stage = Stage(site, fleet, clock, client, made[site.data.valve])
 
-        # By its own reports the pump is known to run after two minutes of them, and not before.
         stage.passing(lambda: stage.said() != "" and world.gateways["lantern-gw"].online, "the gateway")
+        yield stage, conn
+
+
+def test_an_opening_is_refused_undone_and_done_as_it_should_be(database: str, tmp_path: Path) -> None:
+    with playing(database, tmp_path) as (stage, conn):
+        site = stage.site
+
+        # By its own reports the pump is known to run after two minutes of them, and not before.
         assert "pump" in {one["id"] for one in stage.hindrances()["open"]}
         stage.ready()
 
@@ -231,5 +240,38 @@ def test_an_opening_is_refused_undone_and_done_as_it_should_be(database: str, tm
         found = stage.order(number)
         assert (found["state"], found["confirmed"], stage.position) == ("done", True, "open")
         # Whatever was ordered: without its pump the valve closes by itself.
+        site.stop_pump()
+        stage.passing(lambda: stage.position == "closed", "the valve to close by itself")
+
+
+def test_the_switch_on_site_wins(database: str, tmp_path: Path) -> None:
+    with playing(database, tmp_path) as (stage, _):
+        site = stage.site
+        stage.ready()
+
+        def hinders(action: str) -> bool:
+            return "local-hands" in {one["id"] for one in stage.hindrances()[action]}
+
+        # Turned between order and act: the server cannot know, the gateway refuses.
+        number = stage.open(before_it_comes=lambda: site.turn_key(local=True))
+        told = stage.passing(lambda: stage.order(number)["outcome"], "the refusal")
+        assert (told["result"], told["reason"]) == ("refused", "site is switched to local hands")
+        stage.passing(lambda: hinders("open") and hinders("close"), "the key to be known")
+        assert stage.position == "closed"
+        site.turn_key(local=False)
+        stage.ready()
+
+        # Turned with the valve open by an order: it closes, and nothing moves it from afar any more.
+        number = stage.open()
+        stage.passing(lambda: stage.position == "open", "the valve open")
+        site.turn_key(local=True)
+        stage.passing(lambda: stage.position == "closed", "the valve to close by itself")
+        stage.passing(lambda: hinders("open"), "the key to be known")
+        site.turn_valve("open")
+        stage.passing(lambda: stage.position == "open", "who is there to open it")
+        body = {"instrument_id": stage.valve.id, "action": "close"}
+        answer = stage.client.post("/api/v1/orders", json=body)
+        assert (answer.status_code, "local-hands" in answer.json()["hindrances"]) == (409, True)
+        # The pump's interlock holds for hands too.
         site.stop_pump()
         stage.passing(lambda: stage.position == "closed", "the valve to close by itself")
