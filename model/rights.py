@@ -38,7 +38,8 @@ MEANING: Mapping[Right, str] = {
     Right.LOOK: "see jobs, readings, judgements, alerts and equipment",
     Right.ACKNOWLEDGE: "take alerts and write notes beside them",
     Right.ORDER: "close a valve from afar, and open it at a site where you are named",
-    Right.JOBS: "open, name, change and merge jobs, write notes, say which instrument serves which and where",
+    Right.JOBS: "open, name, change and merge jobs, write notes, say which instrument serves which and "
+    "where, and which gauge is suspect",
     Right.EQUIPMENT: "set up sites, circuits, crews and instruments",
     Right.PROCEDURES: "make and change procedures",
     Right.GATEWAYS: "give, change and take away the credentials of gateways",

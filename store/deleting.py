@@ -22,7 +22,7 @@ ORDER BY 1, 2
 ALONG = {
     "site": ("site_opener",),
     "gateway": ("gateway_presence", "gateway_clock"),
-    "instrument": ("pack_ledger", "unknown_name", "latest"),
+    "instrument": ("pack_ledger", "unknown_name", "latest", "suspect_mark"),
 }
 """What belongs to a thing alone and goes with it."""
 

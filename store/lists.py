@@ -98,12 +98,16 @@ GATEWAYS = Listing(
 
 INSTRUMENTS = Listing(
     "SELECT i.*, g.name AS gateway, g.site_id, a.job_id, l.value AS pressure_pa, l.time AS pressure_at, "
-    "b.value AS battery_share, seen.at AS last_arrived_at "
+    "b.value AS battery_share, seen.at AS last_arrived_at, "
+    "m.since AS suspect_since, m.reason AS suspect_reason, p.name AS suspect_by, "
+    "(SELECT time_zone FROM site WHERE id = g.site_id) AS time_zone "
     "FROM instrument i JOIN gateway g ON g.id = i.gateway_id "
     "LEFT JOIN assignment a ON a.instrument_id = i.id AND a.until IS NULL "
     "LEFT JOIN latest l ON l.instrument_id = i.id AND l.quantity = 1 AND l.place_id = 1 "
     "LEFT JOIN latest b ON b.instrument_id = i.id AND b.quantity = 4 AND b.place_id = 1 "
     "LEFT JOIN LATERAL (SELECT max(arrived) AS at FROM latest WHERE instrument_id = i.id) seen ON true "
+    "LEFT JOIN suspect_mark m ON m.instrument_id = i.id AND m.until IS NULL "
+    "LEFT JOIN person p ON p.id = m.marked_by "
     "WHERE (%(gateway)s::int IS NULL OR i.gateway_id = %(gateway)s) "
     "AND (%(site)s::int IS NULL OR g.site_id = %(site)s)",
     searched=f"gateway || '/' || name, role, position, principle, serial, {_SITE_NAME}",

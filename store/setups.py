@@ -13,7 +13,8 @@ from model.job import Assignment, Job
 from model.procedure import Procedure
 from model.reading import Quantity
 from model.rig import Rig, together
-from store import equipment, jobs, procedures
+from model.suspect import SuspectSpan
+from store import equipment, jobs, procedures, suspects
 from store.database import Connection
 from store.walkups import MOVABLE
 from store.work import Span
@@ -57,6 +58,8 @@ class Setup:
     assignments: tuple[Assignment, ...]
     instruments: tuple[Instrument, ...]
     labels: dict[int, str]
+    suspects: tuple[SuspectSpan, ...] = ()
+    """Times for which somebody marked one of its gauges."""
     reach: tuple[Assignment, ...] = ()
     """The assignments without the ends that the rule made: as far as its readings go, whenever it is over."""
 
@@ -178,6 +181,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
             "SELECT * FROM instrument WHERE id = ANY(%s)", (sorted(labels),), prepare=True
         )
     }
+    marked = suspects.spans(conn, labels)
     rows = conn.execute(_JOBS, (ids,), prepare=True).fetchall()
     rules = {
         row["id"]: procedures.from_row(row)
@@ -202,6 +206,7 @@ def load(conn: Connection, job_ids: Iterable[int]) -> dict[int, Setup]:
             assignments=tuple(mine),
             instruments=tuple(seated(instruments[number], mine) for number in served),
             labels={number: labels[number] for number in served},
+            suspects=tuple(one for one in marked if one.instrument_id in served),
             reach=tuple(reach.get(row["id"], [])),
         )
     return result

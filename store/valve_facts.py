@@ -20,7 +20,9 @@ SUSPECT = ("gauge-fault", "gauge-under-range", "gauges-disagree")
 """Reasons of an inconclusive hold that make its gauge suspect until another hold has a verdict."""
 
 SERVING = """
-    SELECT i.id, i.name, i.role, coalesce(a.side, i.position) AS position, i.interval_s, i.accuracy,
+    SELECT i.id, i.name, i.role, EXISTS (
+               SELECT FROM suspect_mark m WHERE m.instrument_id = i.id AND m.until IS NULL) AS marked,
+           coalesce(a.side, i.position) AS position, i.interval_s, i.accuracy,
            i.range_high_pa, l.quantity, l.time, l.value, l.arrived
     FROM assignment a JOIN instrument i ON i.id = a.instrument_id
     LEFT JOIN latest l ON l.instrument_id = i.id AND l.place_id = 1
@@ -225,5 +227,5 @@ def _gauge(row: dict[str, Any], told: dict[int, dict[str, Any]], suspect: bool) 
         arrived_us=0 if newest is None else to_us(newest["arrived"]),
         at_top=is_over or (pressure_pa is not None and top_pa is not None and pressure_pa >= top_pa),
         fault=fault is not None and bool(fault["value"]),
-        suspect=suspect,
+        suspect=suspect or row["marked"],
     )

@@ -89,6 +89,7 @@ _INCONCLUSIVE = {
     "reopened": "If nobody opened it on purpose, see that the pump runs or close the valve: a stopped pump "
     "lets air and oil back into the circuit. Then pump down and hold again.",
     "gauge-fault": _GAUGE,
+    "gauge-suspect": _GAUGE,
     "gauge-range-too-small": "Hold again with a gauge whose range goes beyond the permitted pressure.",
     "gauge-under-range": _GAUGE,
     "gauges-disagree": _GAUGE,

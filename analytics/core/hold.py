@@ -26,6 +26,7 @@ from model.equipment import ZERO_OFFSET_PA
 from model.judgement import Verdict
 from model.procedure import Procedure
 from model.rig import NO_RIG, Rig
+from model.suspect import SuspectSpan
 
 _STEADY_K = 0.2
 """A temperature that fell by less did not fall: thermometers jitter. Our own choice."""
@@ -45,6 +46,12 @@ class Rule:
     range_high_pa: float | None
     rig: Rig = NO_RIG
     """Judges nothing, see `analytics.core.inflow`."""
+    suspects: tuple[SuspectSpan, ...] = ()
+    """Times for which somebody marked the deciding gauge."""
+
+    def suspect(self, start_us: int, end_us: int) -> SuspectSpan | None:
+        """The first mark that covers any of a time [µs]."""
+        return next((one for one in self.suspects if one.meets(start_us, end_us)), None)
 
     def limit(self, start_pa: float) -> float:
         """The stricter of the procedure's limits for this start value [Pa]."""

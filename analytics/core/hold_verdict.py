@@ -58,7 +58,7 @@ def outcome(hold: Hold, rule: Rule, now_us: int) -> tuple[Verdict, str, int | No
         return _closed_books(hold, rule, now_us, patience_us)
     if due_after(hold) and hold.opened_us is not None:
         return Verdict.INCONCLUSIVE, "over-at-end", hold.opened_us
-    doubt = _gauge_doubt(hold)
+    doubt = _gauge_doubt(hold, rule)
     if doubt:
         return Verdict.INCONCLUSIVE, doubt, hold.end_us
     if now_us < patience_us:
@@ -90,7 +90,7 @@ def _spoiled(hold: Hold, rule: Rule) -> str | None:
         runs = ((hold.run_us, hold.run_n), (hold.over_us, hold.over_n))
         long = any(lasted(hold, rule, since_us, n) for since_us, n in runs)
         return "gauges-disagree" if long else "over-at-end"
-    doubt = _gauge_doubt(hold)
+    doubt = _gauge_doubt(hold, rule)
     if doubt:
         return doubt
     corrected = corrected_pressure(hold)
@@ -99,9 +99,11 @@ def _spoiled(hold: Hold, rule: Rule) -> str | None:
     return None
 
 
-def _gauge_doubt(hold: Hold) -> str | None:
+def _gauge_doubt(hold: Hold, rule: Rule) -> str | None:
     if hold.fault:
         return "gauge-fault"
+    if rule.suspect(hold.start_us, hold.end_us) is not None:
+        return "gauge-suspect"
     if hold.blind:
         return "gauge-range-too-small"
     if hold.disagreed:

@@ -18,6 +18,7 @@ from model.judgement import PhaseKind
 from model.procedure import Procedure
 from model.reading import Quantity
 from model.rig import NO_RIG, Rig
+from model.suspect import SuspectSpan
 
 STALE_US = 1_800 * US
 """A temperature older than this says nothing any more [µs]."""
@@ -68,6 +69,8 @@ class TrackSettings:
     """None: it never closes by itself."""
     rig: Rig = NO_RIG
     """Nothing is judged by it; the estimate of a pull-down is."""
+    suspects: tuple[SuspectSpan, ...] = ()
+    """Times for which somebody marked one of its gauges."""
 
     @cached_property
     def gauges(self) -> dict[int, Instrument]:
@@ -104,6 +107,7 @@ class TrackSettings:
             gauge.range_low_pa,
             gauge.range_high_pa,
             self.rig,
+            tuple(one for one in self.suspects if one.instrument_id == gauge.id),
         )
 
 

@@ -98,6 +98,8 @@ def _sentence(hold: Hold, rule: Rule, verdict: Verdict, reason: str, decided_us:
         f"{length} were over; the pressure was {last}.",
         "gauge-fault": f"Inconclusive: the gauge reported a fault during the hold; the last reading was "
         f"{last}.",
+        "gauge-suspect": f"Inconclusive: the gauge was marked as suspect{_marked(hold, rule)}; the last "
+        f"reading was {last}.",
         "gauge-range-too-small": "Inconclusive: the gauge was at the top of its range, which does not reach "
         f"the permitted {limit} or is not registered.",
         "gauge-under-range": f"Inconclusive: the pressure was below the range of the gauge; it read {last}.",
@@ -111,6 +113,11 @@ def _sentence(hold: Hold, rule: Rule, verdict: Verdict, reason: str, decided_us:
         "pump's side reads flat whatever the circuit does.",
     }
     return texts[reason]
+
+
+def _marked(hold: Hold, rule: Rule) -> str:
+    mark = rule.suspect(hold.start_us, hold.end_us)
+    return "" if mark is None else f" ({mark.reason.rstrip('.')})"
 
 
 def _elapsed(hold: Hold, at_us: int | None) -> str:

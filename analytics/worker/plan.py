@@ -252,6 +252,7 @@ def settings_of(setup: Setup, config: AnalyseConfig) -> TrackSettings:
         refrigerant=setup.refrigerant,
         closing=_closing(setup, config),
         rig=setup.rig,
+        suspects=setup.suspects,
     )
 
 
@@ -282,6 +283,8 @@ def digest_of(settings: TrackSettings, setup: Setup) -> str:
         "closing": settings.closing,
         "since": [(one.instrument_id, one.since_us) for one in setup.assignments],
     }
+    if settings.suspects:
+        whole = {**whole, "suspects": settings.suspects}
     seats = {one.id: one.position for one in settings.instruments}
     moved = [one for one in setup.assignments if one.side is not seats[one.instrument_id]]
     if moved:

@@ -7,12 +7,12 @@ from datetime import datetime
 from typing import Any
 
 from fastapi import APIRouter, Request
-from pydantic import Field
+from pydantic import BaseModel, Field
 
 from api.asked import Asked
 from api.context import Context, Ctx
 from api.paging import Page, Paged, Sought
-from api.permissions import LOOK, MayEquip, MayKeepGateways
+from api.permissions import LOOK, MayEquip, MayKeepGateways, MayRunJobs
 from api.problems import errors_of
 from api.quantities import InUnit, Pressure, PumpRating, Quantities
 from api.routes.places import LARGEST_ID, Number, by_of, found
@@ -20,7 +20,7 @@ from model import skew
 from model.access import Credentials, may_publish, may_read, nats_user
 from model.equipment import Gateway, Position, Role
 from model.meeting import USUAL_PORT, Meeting
-from store import changing, deleting, equipment
+from store import changing, deleting, equipment, suspects
 from store.lists import GATEWAYS, INSTRUMENTS
 
 router = APIRouter(tags=["equipment"])
@@ -107,6 +107,20 @@ class InstrumentChange(Asked):
     pump: PumpRating | None = None
 
 
+class SuspectView(BaseModel):
+    """A person's mark on a gauge that is oily, wet or drifting."""
+
+    since: datetime
+    reason: str
+    by: str | None = Field(description="Who marked it; null: the command line.")
+
+
+class NewSuspect(Asked):
+    """A mark to set."""
+
+    reason: str = Field(description="Why, in words; it stands in the verdicts of holds.")
+
+
 class InstrumentView(NewInstrument, extra="ignore"):
     """A gauge, valve, pump or thermometer, with the last that was heard of it."""
 
@@ -119,6 +133,7 @@ class InstrumentView(NewInstrument, extra="ignore"):
     battery_share: float | None
     last_arrived_at: datetime | None
     retired_at: datetime | None = Field(None, description="Out of service since; null: in service.")
+    suspect: SuspectView | None = Field(None, description="Of a gauge that somebody marked; null: trusted.")
 
 
 class InstrumentChanged(InstrumentView):
@@ -251,6 +266,30 @@ def restore_instrument(ctx: Ctx, person: MayEquip, unit: InUnit, number: Number)
         return _instrument(found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT), unit)
 
 
+@router.post("/instruments/{number}/suspect", responses=errors_of(401, 403, 404, 409, 422, 503))
+def mark_suspect(
+    ctx: Ctx, person: MayRunJobs, unit: InUnit, number: Number, new: NewSuspect
+) -> InstrumentChanged:
+    """Mark a gauge as suspect from now on: oily, wet, drifting.
+
+    A hold that it decides meanwhile is inconclusive unless it fails; no hold is begun by it unattended, and a
+    valve is opened by it only by a person who stands at the site.
+    """
+    with ctx.database() as conn:
+        again = suspects.mark(conn, number, by_of(ctx, person), new.reason)
+        row = found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT)
+    return InstrumentChanged(**_instrument(row, unit).model_dump(), judged_again=again)
+
+
+@router.post("/instruments/{number}/trust", responses=errors_of(401, 403, 404, 409, 422, 503))
+def trust_gauge(ctx: Ctx, person: MayRunJobs, unit: InUnit, number: Number) -> InstrumentChanged:
+    """Trust a gauge again from now on; for the time that it was marked it stays so."""
+    with ctx.database() as conn:
+        again = suspects.trust(conn, number, by_of(ctx, person))
+        row = found(conn, INSTRUMENTS, "instrument", number, **ANY_INSTRUMENT)
+    return InstrumentChanged(**_instrument(row, unit).model_dump(), judged_again=again)
+
+
 @router.delete("/instruments/{number}", status_code=204, responses=errors_of(401, 403, 404, 409, 503))
 def delete_instrument(ctx: Ctx, person: MayEquip, number: Number) -> None:
     """Delete an instrument that never sent anything and served no job; else the answer says so."""
@@ -297,6 +336,9 @@ def _instrument(row: dict[str, Any], unit: Quantities) -> InstrumentView:
         range_high=unit.or_none(row["range_high_pa"]),
         pressure=unit.or_none(row["pressure_pa"]),
         pump=unit.pump(row["pump_m3_s"], row["ultimate_pa"]),
+        suspect=None
+        if row["suspect_since"] is None
+        else SuspectView(since=row["suspect_since"], reason=row["suspect_reason"], by=row["suspect_by"]),
     )
 
 

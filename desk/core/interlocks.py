@@ -300,6 +300,9 @@ def _circuit_unknown(facts: ValveFacts) -> str:
 
 def _pump_side_unknown(facts: ValveFacts) -> str:
     said = _no_reading(facts.pump_side, facts.now_us, "on the pump side")
+    gauge = facts.pump_side
+    if not said and gauge is not None and gauge.suspect:
+        said = f"The gauge {gauge.name} on the pump side is suspect."
     return f"{said} Whether the pump pulls is not known." if said else ""
 
 

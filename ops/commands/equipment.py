@@ -315,6 +315,34 @@ def restore_instrument(path: Path_, json: Json = False) -> None:
         show_one(as_row(changing.restore_instrument(connection, number, by())), as_json=json)
 
 
+@instrument.command("suspect")
+def mark_suspect(
+    path: Path_,
+    reason: Annotated[str, typer.Option(help="Why, in words; it stands in the verdicts of holds.")],
+    json: Json = False,
+) -> None:
+    """Mark a gauge as suspect (oily, wet, drifting): a hold that it decides cannot pass meanwhile."""
+    from store import equipment, suspects
+
+    with database() as connection:
+        found = equipment.instrument_named(connection, path)
+        again = suspects.mark(connection, found.id, by(), reason)
+    shown = again if json else ", ".join(map(str, again))
+    show_one({**as_row(found), "suspect": reason, "judged_again": shown}, as_json=json)
+
+
+@instrument.command("trust")
+def trust_gauge(path: Path_, json: Json = False) -> None:
+    """Trust a gauge again that was marked as suspect; for the time that it was, it stays so."""
+    from store import equipment, suspects
+
+    with database() as connection:
+        found = equipment.instrument_named(connection, path)
+        again = suspects.trust(connection, found.id, by())
+    shown = again if json else ", ".join(map(str, again))
+    show_one({**as_row(found), "suspect": None, "judged_again": shown}, as_json=json)
+
+
 @instrument.command("delete")
 def delete_instrument(path: Path_, json: Json = False) -> None:
     """Delete an instrument that never sent anything and served no job."""

@@ -121,6 +121,7 @@ ROWS: list[tuple[str, ValveFacts, set[str], set[str], set[str]]] = [
      set()),
     ("pump side at top from the beginning", pump_side(at_top=True, pressure_pa=None),
      {"pump-side-unknown", "backwards"}, {"already-closed"}, set()),
+    ("pump side suspect", pump_side(suspect=True), {"pump-side-unknown"}, {"already-closed"}, set()),
     ("pump side never", pump_side(pressure_pa=None), {"pump-side-unknown"}, {"already-closed"}, set()),
     ("only a pump-side gauge", replace(READY, circuit=None), {"circuit-unknown"}, {"already-closed"},
      {"gauge-unfit"}),

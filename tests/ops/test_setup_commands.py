@@ -81,6 +81,9 @@ def test_things_are_changed_and_deleted_and_who_did_it_is_written_down(
     )
     assert gauge["accuracy"] == 0.05
     assert gauge["range_high_pa"] == pytest.approx(25000 * 0.133322387415)
+    doubted = json.loads(run("instrument", "suspect", "van-7/g1", "--reason", "Oil in it", "--json"))
+    assert (doubted["suspect"], doubted["judged_again"]) == ("Oil in it", [])
+    assert json.loads(run("instrument", "trust", "van-7/g1", "--json"))["suspect"] is None
     run("instrument", "retire", "van-7/g1")
     run("instrument", "restore", "van-7/g1")
     for command in (
@@ -95,7 +98,8 @@ def test_things_are_changed_and_deleted_and_who_did_it_is_written_down(
         acts = [row["act"] for row in conn.execute("SELECT act FROM audit ORDER BY id")]
     assert acts == [
         "add-site", "change-site", "add-circuit", "change-circuit", "add-crew", "change-crew", "add-gateway",
-        "add-instrument", "change-instrument", "retire-instrument", "restore-instrument",
+        "add-instrument", "change-instrument", "mark-suspect", "trust-gauge", "retire-instrument",
+        "restore-instrument",
         "delete-instrument", "delete-gateway", "delete-circuit", "delete-crew", "delete-site",
     ]  # fmt: skip
 

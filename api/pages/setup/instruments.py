@@ -18,10 +18,10 @@ from api.permissions import MayEquip
 from api.reader import figures_of, texts_of
 from api.routes.places import Number, by_of, found
 from model.equipment import Position, Role
-from model.errors import BadInput, NotFound
+from model.errors import BadInput, Conflict, NotFound
 from model.records import read_properties, write_properties
 from model.texts import Texts
-from store import audit, calibrations, changing, deleting, equipment, rejudging
+from store import audit, calibrations, changing, deleting, equipment, rejudging, suspects
 from store.lists import INSTRUMENTS
 
 router = APIRouter()
@@ -50,6 +50,7 @@ CALIBRATION = (
     Field("due_on", "Due again on", "such as 2027-03-14"),
     Field("certificate", "Certificate", "its number, or who made it"),
 )
+DOUBT = (Field("reason", "Why", "oil or water in it, it drifts, it disagrees with another", required=True),)
 USUAL = {"role": "gauge", "position": "circuit", "accuracy": "10 %", "interval": "10 s", "unit": "Pa"}
 
 
@@ -72,6 +73,7 @@ def _instrument(
     calibrate: Form | None = None,
     stray: str = "",
     again: int | None = None,
+    doubt: Form | None = None,
 ) -> Response:
     figures = figures_of(request)
     with ctx.database() as conn:
@@ -79,6 +81,7 @@ def _instrument(
         jobs = rejudging.of_instrument(conn, number)
         history = audit.history(conn, f"instrument:{number}")
         calibrated = calibrations.of(conn, [number]).get(number, [])
+        marks = suspects.history(conn, number)
     texts = write_properties(
         changing.properties_of(equipment.instrument_from_row(row)),
         figures.units.pressure,
@@ -96,9 +99,17 @@ def _instrument(
         calibrate=calibrate or _calibration(number, {}),
         calibrated=calibrated,
         today=ctx.now().date(),
+        marks=marks,
+        doubt=doubt or _doubt(number, {}, {}),
         stray=stray,
         again=again,
     )
+
+
+def _doubt(number: int, typed: Mapping[str, str], errors: Mapping[str, str]) -> Form:
+    """The form that marks a gauge as suspect."""
+    address = f"/setup/instruments/{number}/suspect"
+    return Form(DOUBT, typed, address, "Mark it as suspect", errors, prefix="d")
 
 
 @router.get("/setup/instruments/{number}")
@@ -173,6 +184,24 @@ def service(request: Request, ctx: Ctx, person: MayEquip, number: Number, typed:
     except BadInput as error:
         return _instrument(request, ctx, number, 409, stray=str(error))
     return see(f"/setup/instruments/{number}")
+
+
+@router.post("/setup/instruments/{number}/suspect")
+def suspect(request: Request, ctx: Ctx, person: MayEquip, number: Number, typed: Typed) -> Response:
+    """Mark a gauge as suspect, or trust it again."""
+    try:
+        with ctx.database() as conn:
+            if "trust" in typed:
+                again = suspects.trust(conn, number, by_of(ctx, person))
+            else:
+                again = suspects.mark(conn, number, by_of(ctx, person), typed.get("reason", ""))
+    except NotFound:
+        raise
+    except Conflict as error:
+        return _instrument(request, ctx, number, error.status, stray=str(error))
+    except BadInput as error:
+        return _instrument(request, ctx, number, error.status, doubt=_doubt(number, typed, errors_of(error)))
+    return see(f"/setup/instruments/{number}" + (f"?again={len(again)}" if again else ""))
 
 
 @router.post("/setup/instruments/{number}/delete")

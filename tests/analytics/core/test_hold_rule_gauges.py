@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.core.track import Sample
+from analytics.core.track import Sample, TrackSettings
 from model.equipment import Position
 from model.judgement import Verdict
 from model.reading import Quantity, Valve
+from model.suspect import SuspectSpan
 from tests.analytics.core.curves import (
     CIRCUIT_GAUGE,
     GAUGE,
@@ -55,6 +56,39 @@ def test_readings_of_an_unplugged_gauge_are_no_evidence() -> None:
 
 def test_under_the_range_is_inconclusive() -> None:
     assert only(held(flat(0.5), to_pa=0.5), RANGED).reason == "gauge-under-range"
+
+
+def marked(from_s: float, to_s: float | None, gauge: int = GAUGE) -> TrackSettings:
+    until_us = None if to_s is None else at(to_s)
+    mark = SuspectSpan(gauge, at(from_s), until_us, "Oil in the cell.")
+    return replace(settings(USUAL), suspects=(mark,))
+
+
+@pytest.mark.parametrize(
+    ("from_s", "to_s"), [(-5000, None), (900, None), (900, 910), (-5000, 1), (1799, None)]
+)
+def test_a_hold_for_any_of_which_somebody_marked_its_gauge_is_inconclusive(
+    from_s: float, to_s: float | None
+) -> None:
+    hold = only(held(flat(50)), marked(from_s, to_s))
+    assert (hold.verdict, hold.reason) == (Verdict.INCONCLUSIVE, "gauge-suspect")
+    assert hold.text == (
+        "Inconclusive: the gauge was marked as suspect (Oil in the cell); "
+        "the last reading was 375 micron (50.0 Pa)."
+    )
+
+
+@pytest.mark.parametrize(("from_s", "to_s"), [(-5000, 0), (1800, None)])
+def test_a_mark_of_before_or_after_a_hold_takes_nothing_from_it(from_s: float, to_s: float | None) -> None:
+    assert only(held(flat(50)), marked(from_s, to_s)).verdict is Verdict.PASSED
+
+
+def test_a_mark_on_a_gauge_that_does_not_decide_says_nothing() -> None:
+    assert only(held(flat(50)), marked(0, None, SECOND)).verdict is Verdict.PASSED
+
+
+def test_a_fail_stands_though_its_gauge_was_marked() -> None:
+    assert only(held(lambda t: 50 + 0.3 * t), marked(-5000, None)).verdict is Verdict.FAILED
 
 
 def test_a_gauge_on_the_pumps_side_never_gives_a_verdict() -> None:
