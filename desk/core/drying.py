@@ -156,7 +156,13 @@ def hindering(plan: HoldPlan, seen: Seen, now_us: int, *, is_open: bool = False)
     if drying is None:
         return {"off": "No drying was chosen."}
     rows = [row for row in CONDITIONS if row.while_open or not is_open]
-    return {row.id: text for row in rows for text in [row.hinders(plan, drying, seen, now_us)] if text}
+    found = {row.id: text for row in rows for text in [row.hinders(plan, drying, seen, now_us)] if text}
+    if seen.ground is None and "moisture" in found:
+        # The rest was not looked at, and is neither so nor not.
+        return {
+            name: text for name, text in found.items() if name in ("rounds", "in-time", "moisture", "leak")
+        }
+    return found
 
 
 def by_moisture(plan: HoldPlan, hold: HoldSeen) -> bool:

@@ -136,6 +136,14 @@ def test_what_must_be_so_hinders_in_words_and_in_the_end_leaves_it_closed(name: 
     assert said in tell.text
 
 
+def test_of_what_was_not_looked_at_nothing_is_said() -> None:
+    seen = replace(SEEN, hold=replace(WET, moisture=0.1), ground=None)
+    done = plan.step(weighing(), seen, NIGHT_US + HOUR)
+    said = "Not opened for drying yet: The estimated cause is not moisture with 90% or more (so far 10%)."
+    assert done.lines == (said,)
+    assert not plan.step(weighing(), replace(SEEN, ground=None), NIGHT_US + HOUR).ask_open
+
+
 def test_a_named_person_who_confirmed_the_exhaust_lets_a_flammable_one_be_pumped_and_no_other() -> None:
     chosen = replace(PLAN, drying=replace(CHOSEN, confirmed=CONFIRMED))
     burns = replace(SEEN, ground=replace(GROUND, fluid=BURNS))
