@@ -10,12 +10,10 @@ from pydantic import BaseModel, Field
 
 from api.context import Context
 from api.words import Mark
-from model import address
-from model.channel import OFFERED, Channel, Kind, Tells
+from model.channel import Channel, Kind, Tells
 from model.errors import BadInput
 from store import channels, notifications
 from store.audit import By
-from store.channels import NewChannel
 from store.database import Connection
 from store.notifications import TEST, Tried
 from store.people import Person
@@ -35,7 +33,6 @@ TELLS_WORDS = {
     Tells.PLANS: "how my hold plans went",
     Tells.MORNINGS: "the holds of the night, in the morning",
 }
-FOR_PROGRAMS = "A webhook is for programs, and only the company has one: it is told alerts. Enter a mailbox."
 
 
 class ChannelView(BaseModel):
@@ -120,24 +117,19 @@ def add(
     BadInput
         With the field; it does not repeat the address.
     """
-    found = address.read(typed)
-    if found.kind is Kind.WEBHOOK and person_id is not None:
-        raise BadInput(FOR_PROGRAMS, field="address")
-    if tells is None:
-        tells = OFFERED[person_id is not None][:1]
-    is_mail = found.kind is Kind.MAIL
-    new = NewChannel(
-        kind=found.kind,
-        name=name,
-        shown=found.shown,
-        tells=tuple(map(Tells, channels.check_tells(person_id, found.kind, tells))),
-        address=found.full if is_mail else None,
-        sealed=None if is_mail else ctx.config.seal.close(found.full),
-        time_zone=time_zone,
-        locale=locale,
-    )
     with ctx.database() as conn:
-        return view(conn, channels.add(conn, person_id, new, by))
+        entered = channels.enter(
+            conn,
+            ctx.config.seal,
+            person_id,
+            typed,
+            name,
+            tells,
+            by,
+            time_zone=time_zone,
+            locale=locale,
+        )
+        return view(conn, entered)
 
 
 def test(ctx: Context, person: Person, channel_id: int, person_id: int | None) -> ChannelView:

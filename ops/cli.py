@@ -9,7 +9,18 @@ import typer
 
 from model.errors import HoldfastError
 from ops import logs
-from ops.commands import equipment, jobs, people, places, procedures, quarantine, records, running, upkeep
+from ops.commands import (
+    equipment,
+    jobs,
+    people,
+    places,
+    procedures,
+    quarantine,
+    records,
+    running,
+    telling,
+    upkeep,
+)
 from ops.commands.common import FAILED
 from ops.commands.logs import diagnose
 
@@ -34,6 +45,8 @@ app.add_typer(people.token, name="token")
 app.add_typer(procedures.procedure, name="procedure")
 app.add_typer(quarantine.quarantine, name="quarantine")
 app.add_typer(records.record, name="record")
+app.add_typer(telling.channel, name="channel")
+app.add_typer(telling.morning, name="morning")
 
 
 def main() -> None:

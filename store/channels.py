@@ -8,17 +8,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from model import address
 from model.channel import OFFERED, Channel, Kind, Tells
 from model.errors import BadInput, Conflict, NotFound
 from model.texts import check_text
 from store import audit
 from store.audit import By
 from store.database import Connection, one
-from store.seal import slow_digest
+from store.seal import Seal, slow_digest
 
 MOST = 20
 """Channels of one person, or of the company."""
 SETTINGS_NAME = "Webhook of the settings"
+FOR_PROGRAMS = "A webhook is for programs, and only the company has one: it is told alerts. Enter a mailbox."
 
 SELECT = "SELECT channel.* FROM channel "
 LIVE = SELECT + "WHERE removed_at IS NULL "
@@ -90,6 +92,51 @@ def add(conn: Connection, person_id: int | None, new: NewChannel, by: By) -> Cha
     made = from_row(one(row))
     audit.write(conn, by, "add-channel", f"channel:{made.id}", after=_noted(made))
     return made
+
+
+def enter(
+    conn: Connection,
+    seal: Seal,
+    person_id: int | None,
+    typed: str,
+    name: str,
+    tells: Sequence[str] | None,
+    by: By,
+    *,
+    time_zone: str | None = None,
+    locale: str | None = None,
+) -> Channel:
+    """Make a channel of what somebody typed; ``tells`` None: what such a channel is usually for.
+
+    Raises
+    ------
+    BadInput, Conflict
+        With the field; none of them repeats the address.
+    """
+    found = address.read(typed)
+    if found.kind is Kind.WEBHOOK and person_id is not None:
+        raise BadInput(FOR_PROGRAMS, field="address")
+    wanted = OFFERED[person_id is not None][:1] if tells is None else tells
+    is_mail = found.kind is Kind.MAIL
+    new = NewChannel(
+        kind=found.kind,
+        name=name,
+        shown=found.shown,
+        tells=check_tells(person_id, found.kind, wanted),
+        address=found.full if is_mail else None,
+        sealed=None if is_mail else seal.close(found.full),
+        time_zone=time_zone,
+        locale=locale,
+    )
+    return add(conn, person_id, new, by)
+
+
+def any_by_id(conn: Connection, channel_id: int) -> Channel:
+    """Whosever it is, for the command line; raises `NotFound`. Locked."""
+    row = conn.execute(LIVE + "AND id = %s FOR NO KEY UPDATE", (channel_id,)).fetchone()
+    if row is None:
+        raise NotFound(f"There is no channel {channel_id}.")
+    return from_row(row)
 
 
 def check_tells(person_id: int | None, kind: Kind, tells: Sequence[str]) -> tuple[Tells, ...]:
