@@ -43,6 +43,7 @@ SUBJECTS: Mapping[str, str] = {
     "leak-suspected": "hold passed, leak suspected: do not charge yet",
     "pump-stopped-open": "pump stopped with the valve open: have the valve closed",
     "series-silent": "gauge silent during a hold: find out why",
+    "gateway-silent": "gateway silent: find out why",
     "series-parked": "readings cannot be judged: read the gauge",
     "evacuation-unproven": "ended without a passed hold: do not take it for tight",
     "order-not-done": "order to a valve not done: see to the valve",
@@ -184,7 +185,8 @@ class Writer:
         what = SUBJECTS.get(data["kind"], data["kind"].replace("-", " "))
         urgent = "Urgent: " if data["priority"] == Priority.URGENT and not over else ""
         action = data["action"].removesuffix(CAUTION).strip()
-        happened = [tell(data["text"], figures, None, zone)]
+        because = "" if over or data["text"] in data["because"] else data["because"]
+        happened = [tell(said, figures, None, zone) for said in (data["text"], because) if said]
         return Sheet(
             subject=f"Over: {where}, {what.partition(':')[0]}" if over else f"{urgent}{where}, {what}",
             title=f"{where}: {what.partition(':')[0]}",

@@ -49,6 +49,8 @@ class Act(StrEnum):
     """It became more urgent: who acknowledged the lesser one must look again."""
     CLEAR = "clear"
     ACKNOWLEDGE = "acknowledge"
+    RETURN = "return"
+    """Its shelving is over and it still holds: who acknowledged it before must look again."""
 
 
 TRANSITIONS: Mapping[tuple[AlertState, Act], AlertState] = {
@@ -56,6 +58,7 @@ TRANSITIONS: Mapping[tuple[AlertState, Act], AlertState] = {
     (AlertState.ACTIVE_UNACKNOWLEDGED, Act.ACKNOWLEDGE): AlertState.ACTIVE_ACKNOWLEDGED,
     (AlertState.ACTIVE_ACKNOWLEDGED, Act.CLEAR): AlertState.NORMAL,
     (AlertState.ACTIVE_ACKNOWLEDGED, Act.WORSEN): AlertState.ACTIVE_UNACKNOWLEDGED,
+    (AlertState.ACTIVE_ACKNOWLEDGED, Act.RETURN): AlertState.ACTIVE_UNACKNOWLEDGED,
     (AlertState.CLEARED_UNACKNOWLEDGED, Act.RAISE): AlertState.ACTIVE_UNACKNOWLEDGED,
     (AlertState.CLEARED_UNACKNOWLEDGED, Act.ACKNOWLEDGE): AlertState.NORMAL,
 }
@@ -66,6 +69,41 @@ active-unacknowledged, and nothing leaves normal."""
 def after(state: AlertState, act: Act) -> AlertState:
     """The state after an act."""
     return TRANSITIONS.get((state, act), state)
+
+
+class How(StrEnum):
+    """How an alert is held back: a state beside `AlertState`, as in ISA-18.2 and OPC UA Part 9."""
+
+    OUT_OF_SERVICE = "out-of-service"
+    """What it is about was taken out of service by a person, until it is put back."""
+    SUPPRESSED = "suppressed"
+    """By design, as long as a state of the site or of a gateway lasts."""
+    SHELVED = "shelved"
+    """By a person, with a time limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Why nobody is told of an alert that is active. It is shown and kept all the same."""
+
+    how: How
+    because: str
+    """For people: a sentence without its full stop."""
+    until_us: int | None = None
+    """It ends by itself then at the latest [µs]."""
+
+
+NEVER_HELD = frozenset({"pump-stopped-open", "opening-unsafe"})
+"""Kinds that are told whatever else is so: air and oil are being drawn into the circuit, minutes count, and
+whoever is at the site may not know. They can be acknowledged, not put aside."""
+
+
+class Answer(StrEnum):
+    """What somebody says when asked whether an alert was right."""
+
+    YES = "yes"
+    NO = "no"
+    CANNOT_SAY = "cannot-say"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +136,13 @@ class Alert:
     """Event time of the fact behind it, which late readings may put hours before ``raised_us``."""
     event_id: int
     """The latest event that changed it."""
+    instrument: str | None = None
+    """``gateway/name`` of the one instrument that it is about."""
+    held: Held | None = None
+    edition: int = 1
+    """How many times it had something new to tell; see `desk.core.pipeline`."""
+    turns: int = 1
+    """How many times it was raised since it began."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +151,8 @@ class AlertEntry:
 
     at_us: int
     what: str
-    """raised, raised-again, changed, repeated, cleared, acknowledged or note."""
+    """raised, raised-again, changed, advised, repeated, cleared, acknowledged, note; shelved, unshelved,
+    suppressed, out-of-service or returned."""
     state: AlertState
     person: str | None
     event_id: int | None

@@ -76,6 +76,15 @@ class EventKind(StrEnum):
     """It does not, or stops before its time: the valve is left closed, and somebody is needed."""
     PLAN_REPORTED = "plan-reported"
     """At the time that was asked for: how it went, or how it stands."""
+    GATEWAY_SILENT = "gateway-silent"
+    """All its gauges are, and a hold waits for one of them."""
+    GATEWAY_BACK = "gateway-back"
+    LOCAL_HANDS = "local-hands"
+    """A site was switched to local hands: who is there decides."""
+    LOCAL_HANDS_OVER = "local-hands-over"
+    OUT_OF_SERVICE = "alerts-out-of-service"
+    """Of an instrument or gateway, by a person."""
+    BACK_IN_SERVICE = "alerts-back-in-service"
 
 
 @dataclass(frozen=True, slots=True)

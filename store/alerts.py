@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from model.alert import Act, Alert, AlertEntry, AlertState, Priority, after
+from model.alert import Act, Alert, AlertEntry, AlertState, Held, How, Priority, after
 from model.clock import to_datetime, to_us
 from model.errors import NotFound
 from store.database import Connection, one
 
 SELECT = """
-    SELECT alert.*, person.name AS acknowledged_name
+    SELECT alert.*, person.name AS acknowledged_name, gateway.name || '/' || instrument.name AS instrument
     FROM alert LEFT JOIN person ON person.id = alert.acknowledged_by
+    LEFT JOIN instrument ON instrument.id = alert.instrument_id
+    LEFT JOIN gateway ON gateway.id = instrument.gateway_id
 """
 
 LIVE_WITH_KEY = SELECT + "WHERE alert.key = %s AND alert.state <> 'normal' FOR NO KEY UPDATE OF alert"
@@ -27,12 +29,30 @@ ACTIVE_WITH_PREFIX = (
     """
 )
 
+# Those that what stands around them may hold back, or let go.
+HELD_BY = (
+    SELECT  # noqa: S608 - constants
+    + """
+    WHERE alert.state <> 'normal' AND (
+        coalesce(alert.site_id, (SELECT site_id FROM job WHERE job.id = alert.job_id)) = %(site)s
+        OR alert.instrument_id = %(instrument)s
+        OR alert.instrument_id IN (SELECT id FROM instrument WHERE gateway_id = %(gateway)s)
+        OR substring(alert.key FROM '^gateway:([^/]+)/') = (SELECT name FROM gateway WHERE id = %(gateway)s))
+    ORDER BY alert.id FOR NO KEY UPDATE OF alert
+    """
+)
+
 INSERT = """
     INSERT INTO alert (key, kind, priority, state, text, action, site_id, job_id, raised_at, updated_at,
-                       cleared_at, acknowledged_at, note, count, happened_at, event_id)
+                       cleared_at, acknowledged_at, note, count, happened_at, event_id, instrument_id, held,
+                       held_because, held_until, edition, turns)
     VALUES (%(key)s, %(kind)s, %(priority)s, %(state)s, %(text)s, %(action)s, %(site_id)s, %(job_id)s,
             %(raised_at)s, %(updated_at)s, %(cleared_at)s, %(acknowledged_at)s, %(note)s, %(count)s,
-            %(happened_at)s, %(event_id)s)
+            %(happened_at)s, %(event_id)s, (
+                SELECT i.id FROM instrument i JOIN gateway g ON g.id = i.gateway_id
+                WHERE g.name = split_part(%(instrument)s, '/', 1)
+                  AND i.name = split_part(%(instrument)s, '/', 2)),
+            %(held)s, %(held_because)s, %(held_until)s, %(edition)s, %(turns)s)
     RETURNING id
 """
 
@@ -43,7 +63,9 @@ UPDATE = """
         cleared_at = %(cleared_at)s, acknowledged_at = %(acknowledged_at)s,
         acknowledged_by = CASE WHEN %(acknowledged_at)s::timestamptz IS NULL THEN NULL
                                ELSE acknowledged_by END,
-        note = %(note)s, count = %(count)s, happened_at = %(happened_at)s, event_id = %(event_id)s
+        note = %(note)s, count = %(count)s, happened_at = %(happened_at)s, event_id = %(event_id)s,
+        held = %(held)s, held_because = %(held_because)s, held_until = %(held_until)s,
+        edition = %(edition)s, turns = %(turns)s
     WHERE id = %(id)s
     RETURNING id
 """
@@ -84,6 +106,21 @@ def active_by_prefix(conn: Connection, prefix: str, before_us: int | None = None
     return [from_row(row) for row in conn.execute(ACTIVE_WITH_PREFIX, {"prefix": prefix, "before": before})]
 
 
+def live_around(
+    conn: Connection, *, site: int | None = None, gateway: int | None = None, instrument: int | None = None
+) -> list[Alert]:
+    """Alerts that are not over about a site, a gateway with its instruments, or an instrument; locked."""
+    given = {"site": site, "gateway": gateway, "instrument": instrument}
+    return [from_row(row) for row in conn.execute(HELD_BY, given)]
+
+
+def lock(conn: Connection, alert_id: int) -> Alert:
+    """One alert, locked until the end of the transaction; raises `NotFound`."""
+    return _found(
+        conn.execute(SELECT + "WHERE alert.id = %s FOR NO KEY UPDATE OF alert", (alert_id,)).fetchone()
+    )
+
+
 def save(conn: Connection, alert: Alert, what: str, *, note: str = "", event_id: int | None = None) -> int:
     """Write an alert (new if its id is 0) with a line of history, and tell the listeners; returns its id."""
     row = conn.execute(UPDATE if alert.id else INSERT, _columns(alert)).fetchone()
@@ -97,7 +134,7 @@ def acknowledge(conn: Connection, alert_id: int, person_id: int, note: str, now_
 
     Of two who do, the first has it: for the second nothing changes, but a note is kept. The caller commits.
     """
-    alert = _lock(conn, alert_id)
+    alert = lock(conn, alert_id)
     state = after(alert.state, Act.ACKNOWLEDGE)
     if state is alert.state:
         return add_note(conn, alert_id, person_id, note, now_us) if note else alert
@@ -111,12 +148,22 @@ def acknowledge(conn: Connection, alert_id: int, person_id: int, note: str, now_
 
 def add_note(conn: Connection, alert_id: int, person_id: int, note: str, now_us: int) -> Alert:
     """A person writes something down; raises `NotFound`. The caller commits."""
-    alert = _lock(conn, alert_id)
+    alert = lock(conn, alert_id)
     conn.execute(
         "UPDATE alert SET note = %s, updated_at = %s WHERE id = %s", (note, to_datetime(now_us), alert_id)
     )
     _remember(conn, alert_id, now_us, "note", alert.state, person_id, None, note)
     return by_id(conn, alert_id)
+
+
+def remember(conn: Connection, alert: Alert, what: str, person_id: int, note: str, now_us: int) -> None:
+    """A line of history about what a person did that left the alert's state as it was."""
+    _remember(conn, alert.id, now_us, what, alert.state, person_id, None, note)
+
+
+def tell(conn: Connection, alert_id: int) -> None:
+    """Tell the listeners that something about an alert changed."""
+    conn.execute("SELECT pg_notify('alert', %s)", (str(alert_id),))
 
 
 def history(conn: Connection, alert_id: int) -> list[AlertEntry]:
@@ -161,13 +208,23 @@ def from_row(row: dict[str, Any]) -> Alert:
         count=row["count"],
         happened_us=to_us(row["happened_at"]),
         event_id=row["event_id"],
+        instrument=row["instrument"],
+        held=None if row["held"] is None else _held(row),
+        edition=row["edition"],
+        turns=row["turns"],
     )
+
+
+def _held(row: dict[str, Any]) -> Held:
+    until = row["held_until"]
+    return Held(How(row["held"]), row["held_because"], None if until is None else to_us(until))
 
 
 def _columns(alert: Alert) -> dict[str, object]:
     def moment(us: int | None) -> object:
         return None if us is None else to_datetime(us)
 
+    held = alert.held
     return {
         "id": alert.id,
         "key": alert.key,
@@ -186,6 +243,12 @@ def _columns(alert: Alert) -> dict[str, object]:
         "count": alert.count,
         "happened_at": moment(alert.happened_us),
         "event_id": alert.event_id,
+        "instrument": alert.instrument,
+        "held": None if held is None else held.how,
+        "held_because": "" if held is None else held.because,
+        "held_until": None if held is None else moment(held.until_us),
+        "edition": alert.edition,
+        "turns": alert.turns,
     }
 
 
@@ -193,12 +256,6 @@ def _found(row: dict[str, Any] | None) -> Alert:
     if row is None:
         raise NotFound("There is no such alert.")
     return from_row(row)
-
-
-def _lock(conn: Connection, alert_id: int) -> Alert:
-    return _found(
-        conn.execute(SELECT + "WHERE alert.id = %s FOR NO KEY UPDATE OF alert", (alert_id,)).fetchone()
-    )
 
 
 def _remember(
@@ -216,4 +273,4 @@ def _remember(
         "VALUES (%s, %s, %s, %s, %s, %s, %s)",
         (alert_id, to_datetime(at_us), what, state, person_id, event_id, note),
     )
-    conn.execute("SELECT pg_notify('alert', %s)", (str(alert_id),))
+    tell(conn, alert_id)

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from model.reading import Quantity
+from store import local_hands
 from store.database import Connection, one
 
 ROW = np.dtype(
@@ -115,6 +117,9 @@ def write(conn: Connection, rows: Rows) -> int:
         done = one(cursor.execute(INSERT).fetchone())
         if done["new"]:
             cursor.execute(_LATEST)
+            switches = rows["instrument_id"][rows["quantity"] == Quantity.HANDS]
+            if len(switches):
+                local_hands.note(conn, np.unique(switches).tolist(), int(rows["arrived_us"].max()))
             cursor.execute("SELECT pg_notify('work', '')")
     return int(done["new"])
 

@@ -117,6 +117,11 @@ CLOCK_WRONG = (
     "not. If several gateways say so at once, look at this server's clock first."
 )
 
+GATEWAY_SILENT = (
+    "Find out why the gateway is silent: its power, its network, its place. Its gauges are no alerts of "
+    "their own meanwhile. Readings that it stored come later and can still decide its holds."
+)
+
 NOT_UNDERSTOOD = (
     "Open the job and judge it by its readings, and tell whoever looks after this installation. "
     "The log of the desk has the reason."

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from model.alert import Act, Alert, AlertState, Priority, after
+from model.alert import Act, Alert, AlertState, Held, How, Priority, after
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,7 @@ class Told:
     event_id: int
     anew: bool = False
     """Who has acknowledged the alert did so for what is no longer so: they are told as if it were new."""
+    instrument: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ class Change:
     what: str
     note: str = ""
     worth_telling: bool = True
-    """Whether people are notified, beyond what pages show."""
+    """Whether it is news, beyond what pages show; who is told of it, and when, `desk.core.pipeline` says."""
 
 
 def tell(alert: Alert | None, told: Told, now_us: int) -> Change | None:
@@ -67,14 +68,21 @@ def tell(alert: Alert | None, told: Told, now_us: int) -> Change | None:
         count=alert.count + 1,
     )
     if not alert.state.active:
-        state = after(alert.state, Act.RAISE)
-        return Change(replace(told_again, state=state, raised_us=now_us, cleared_us=None), "raised-again")
+        raised = replace(
+            _news(told_again),
+            state=after(alert.state, Act.RAISE),
+            raised_us=now_us,
+            cleared_us=None,
+            turns=alert.turns + 1,
+        )
+        return Change(raised, "raised-again")
     if told.priority.rank < alert.priority.rank:
-        return Change(_unacknowledged(told_again), "changed", f"More urgent than before: {told.text}")
+        worse = _unacknowledged(_news(told_again), Act.WORSEN)
+        return Change(worse, "changed", f"More urgent than before: {told.text}")
     if told.anew:
-        return Change(_unacknowledged(told_again), "changed", told.text)
+        return Change(_unacknowledged(_news(told_again), Act.WORSEN), "changed", told.text)
     if (told.kind, told.priority) != (alert.kind, alert.priority):
-        return Change(told_again, "changed", told.text)
+        return Change(_news(told_again), "changed", told.text)
     return Change(told_again, "repeated", worth_telling=False)
 
 
@@ -124,6 +132,38 @@ def add_note(alert: Alert, note: str, now_us: int) -> Change | None:
     return Change(replace(alert, note=note, updated_us=now_us), "note", note, worth_telling=False)
 
 
+def hold(alert: Alert, held: Held | None, now_us: int) -> Change | None:
+    """Hold it back, hold it back otherwise, or let it be told again (None).
+
+    What is still active when shelving ends is told anew, and must be acknowledged anew: somebody put off
+    looking. When the design or a repair ends what held it, who had acknowledged it has it still.
+    """
+    was = alert.held
+    if held == was:
+        return None
+    freed = was is not None and (held is None or held.how is not was.how)
+    now = replace(alert, held=held, updated_us=now_us)
+    if freed and was is not None and was.how is How.SHELVED and alert.state.active:
+        now = _unacknowledged(now, Act.RETURN)
+    is_news = freed and now.state is AlertState.ACTIVE_UNACKNOWLEDGED
+    if is_news:
+        now = _news(now)
+    if held is not None:
+        return Change(now, held.how.value, held.because, worth_telling=False)
+    return Change(now, "returned", FREED[was.how] if was is not None else "", worth_telling=is_news)
+
+
+FREED = {
+    How.OUT_OF_SERVICE: "Back in service.",
+    How.SUPPRESSED: "No longer suppressed.",
+    How.SHELVED: "No longer shelved.",
+}
+
+
+def _news(alert: Alert) -> Alert:
+    return replace(alert, edition=alert.edition + 1)
+
+
 def _new(told: Told, now_us: int) -> Alert:
     return Alert(
         id=0,
@@ -144,8 +184,9 @@ def _new(told: Told, now_us: int) -> Alert:
         count=1,
         happened_us=told.happened_us,
         event_id=told.event_id,
+        instrument=told.instrument,
     )
 
 
-def _unacknowledged(alert: Alert) -> Alert:
-    return replace(alert, state=after(alert.state, Act.WORSEN), acknowledged_us=None, acknowledged_by=None)
+def _unacknowledged(alert: Alert, act: Act) -> Alert:
+    return replace(alert, state=after(alert.state, act), acknowledged_us=None, acknowledged_by=None)

@@ -6,7 +6,9 @@ Only what asks somebody to act is an alert. Each has a key by what it is about (
 What the rules read of an event's data, all optional: ``verdict`` and ``because`` (revisions; a verdict that
 is missing or not final withdraws the earlier one), ``probabilities``, ``urgency`` and ``advice`` (estimates),
 ``phase`` and ``by_valve`` (silence), ``target_reached`` and ``last_verdict`` (an evacuation that ended),
-``why`` (a job that was closed), ``valve`` (an order), ``gateway`` (refused messages), ``ahead_s`` (a clock).
+``why`` (a job that was closed), ``valve`` (an order), ``instrument`` (silence), ``gateway`` (refused
+messages), ``ahead_s`` (a clock), ``priority`` (a silent gateway), ``gateway_id`` and ``instrument_id`` (what
+alerts have to be looked at again).
 """
 
 from __future__ import annotations
@@ -47,7 +49,16 @@ class Advise:
     event_id: int
 
 
-Step = Told | Clear | Advise
+@dataclass(frozen=True, slots=True)
+class LookAgain:
+    """Send live alerts on their way again: something around them has changed that may hold them back."""
+
+    site_id: int | None = None
+    gateway_id: int | None = None
+    instrument_id: int | None = None
+
+
+Step = Told | Clear | Advise | LookAgain
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +93,18 @@ class Advising:
 
 
 @dataclass(frozen=True, slots=True)
+class Around:
+    """Look again at the alerts of the event's site, or of the gateway or instrument that it names."""
+
+    of_site: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """A row of the table."""
 
     on: frozenset[EventKind]
-    do: Raising | Clearing | Advising
+    do: Raising | Clearing | Advising | Around
     when: Callable[[Event], bool] = lambda event: True
 
 
@@ -138,6 +156,11 @@ def _fail_priority(event: Event) -> Priority:
     return Priority.HIGH if event.data.get("urgency") == Urgency.CAN_WAIT else Priority.URGENT
 
 
+def _gateway_priority(event: Event) -> Priority:
+    # As urgent as the most urgent of the gauges that it takes with it.
+    return Priority(str(event.data.get("priority", Priority.HIGH)))
+
+
 def _nothing_proved_priority(event: Event) -> Priority:
     return Priority.URGENT if event.data.get("urgency") == Urgency.NOW else Priority.MEDIUM
 
@@ -179,7 +202,7 @@ def _on(*kinds: EventKind) -> frozenset[EventKind]:
 
 
 ANYTHING = ""
-OF_GATEWAYS = ("refused", "clock")
+OF_GATEWAYS = ("refused", "clock", "silent")
 """What is about a gateway and no job; the events' subjects are ``gateway:NAME``, and ``gateway:-`` for all
 names of no registered one."""
 FINAL = frozenset(verdict.value for verdict in Verdict if verdict.final)
@@ -332,6 +355,21 @@ RULES: tuple[Rule, ...] = (
         Clearing("clock", lambda event: event.text, ordered=False),
     ),
     Rule(
+        _on(EventKind.GATEWAY_SILENT),
+        Raising("silent", "gateway-silent", _gateway_priority, actions.GATEWAY_SILENT),
+    ),
+    Rule(_on(EventKind.GATEWAY_BACK), Clearing("silent", lambda event: event.text, ordered=False)),
+    Rule(_on(EventKind.LOCAL_HANDS, EventKind.LOCAL_HANDS_OVER), Around(of_site=True)),
+    Rule(
+        _on(
+            EventKind.GATEWAY_SILENT,
+            EventKind.GATEWAY_BACK,
+            EventKind.OUT_OF_SERVICE,
+            EventKind.BACK_IN_SERVICE,
+        ),
+        Around(),
+    ),
+    Rule(
         _on(EventKind.JOB_CLOSED),
         Clearing(ANYTHING, _why_closed, every=True, ordered=False),
     ),
@@ -386,7 +424,13 @@ def _with_reason(step: Step, because: str, key: str) -> Step:
     return step
 
 
-def _step(do: Raising | Clearing | Advising, event: Event) -> Step:
+def _step(do: Raising | Clearing | Advising | Around, event: Event) -> Step:
+    if isinstance(do, Around):
+        if do.of_site:
+            return LookAgain(site_id=event.site_id)
+        return LookAgain(
+            gateway_id=_number(event, "gateway_id"), instrument_id=_number(event, "instrument_id")
+        )
     if isinstance(do, Advising):
         return Advise(_key(event, do.about), do.action(event), event.id)
     if isinstance(do, Clearing):
@@ -408,7 +452,20 @@ def _step(do: Raising | Clearing | Advising, event: Event) -> Step:
         happened_us=event.happened_us,
         event_id=event.id,
         anew=do.anew,
+        instrument=_instrument(event, do.about),
     )
+
+
+def _instrument(event: Event, about: str) -> str | None:
+    """The one instrument that an alert is about; a hold, a pump or a plan are about the circuit."""
+    name = {"silence": "instrument", "order": "valve", "valve": "valve"}.get(about)
+    given = None if name is None else event.data.get(name)
+    return given if isinstance(given, str) else None
+
+
+def _number(event: Event, name: str) -> int | None:
+    given = event.data.get(name)
+    return given if isinstance(given, int) else None
 
 
 def late_remark(event: Event) -> str:

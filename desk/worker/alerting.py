@@ -7,17 +7,16 @@ an advisory lock that ends with the transaction, so a dead process hands over at
 from __future__ import annotations
 
 import logging
-import uuid
-from dataclasses import dataclass
+from dataclasses import replace
 
 import psycopg
 
 from desk.core import life, rules
-from desk.core.message import cloud_event
-from model.channel import Tells
+from desk.worker import passing
+from desk.worker.passing import Outlets
 from model.clock import US, Clock
 from model.event import Event
-from store import alerts, channels, events, notifications
+from store import alerts, events, silent_gateways
 from store.database import Connection, one
 from store.measures import Measures
 
@@ -27,20 +26,8 @@ READER = "desk"
 LOCK = 0x4445534B
 BATCH = 200
 """Events a transaction: alerts of the first ones must not wait for long."""
-
-
-@dataclass(frozen=True, slots=True)
-class Outlets:
-    """Where notifications go besides the company's channels, and the source that they name.
-
-    Parameters
-    ----------
-    channels : tuple of int
-        The webhook of this desk's settings, if they name one. Where they name none it is told nothing.
-    """
-
-    channels: tuple[int, ...]
-    source: str
+SILENCE = "series-silent"
+"""Kind of the alerts that may be one of their gateway."""
 
 
 def work_off(
@@ -84,6 +71,13 @@ def _take(conn: Connection, event: Event, now_us: int, outlets: Outlets) -> None
 
 def apply(conn: Connection, step: rules.Step, now_us: int, outlets: Outlets) -> None:
     """Do one step of a rule in the caller's transaction."""
+    if isinstance(step, rules.LookAgain):
+        around = alerts.live_around(
+            conn, site=step.site_id, gateway=step.gateway_id, instrument=step.instrument_id
+        )
+        for one_of_them in around:
+            passing.on_its_way(conn, one_of_them, now_us, outlets)
+        return
     if isinstance(step, life.Told):
         _write(conn, life.tell(alerts.live_by_key(conn, step.key), step, now_us), outlets)
         return
@@ -104,22 +98,14 @@ def apply(conn: Connection, step: rules.Step, now_us: int, outlets: Outlets) -> 
 def _write(conn: Connection, change: life.Change | None, outlets: Outlets) -> None:
     if change is None:
         return
+    now_us = change.alert.updated_us
     alert_id = alerts.save(conn, change.alert, change.what, note=change.note, event_id=change.alert.event_id)
-    if not change.worth_telling:
-        return
-    told = [
-        one
-        for one in channels.telling(conn, Tells.ALERTS)
-        if not one.of_settings or one.id in outlets.channels
-    ]
-    if not told:
-        return
-    site, job = alerts.where(conn, alert_id)
-    for channel in told:
-        body = cloud_event(
-            change, alert_id, event_id=str(uuid.uuid4()), source=outlets.source, site=site, job=job
-        )
-        notifications.enqueue(conn, channel.id, change.what, body, change.alert.updated_us, alert_id=alert_id)
+    alert = replace(change.alert, id=alert_id)
+    passing.on_its_way(conn, alert, now_us, outlets, change.note)
+    if alert.kind == SILENCE and alert.instrument and change.what != "repeated":
+        gateway_id = silent_gateways.of_instrument(conn, alert.instrument)
+        if gateway_id is not None:
+            silent_gateways.look(conn, gateway_id, now_us)
 
 
 def _cursor(conn: Connection) -> int:

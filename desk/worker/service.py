@@ -13,7 +13,17 @@ from urllib.parse import urlsplit
 import psycopg
 
 from desk.config import DeskConfig
-from desk.worker import alerting, courier, expiry, gateways, mornings, planning, watching
+from desk.worker import (
+    alerting,
+    courier,
+    expiry,
+    gateways,
+    gathering,
+    mornings,
+    passing,
+    planning,
+    watching,
+)
 from model.clock import US, Clock, to_datetime
 from model.errors import BadInput, ThreadDied
 from store import beats, channels, orders, timers
@@ -102,10 +112,11 @@ def _work(
     ):
         # Listening before the first look: what is recorded from here on wakes us.
         ear.execute("LISTEN event")
+        ear.execute("LISTEN alert")
         ear.execute(f"LISTEN {orders.CHANNEL}".encode())
         webhook = channels.of_settings(ear, config.webhook_url, to_datetime(clock.now_us()))
         mornings.begin(conn, clock)
-        outlets = alerting.Outlets(() if webhook is None else (webhook,), config.source)
+        outlets = passing.Outlets(() if webhook is None else (webhook,), config.source)
         next_beat = 0.0
         while not stop.is_set():
             carrier.check()
@@ -117,6 +128,8 @@ def _work(
             planning.work_off(conn, clock)
             mornings.work_off(conn, clock)
             gateways.work_off(conn, clock)
+            gathering.work_off(conn, clock)
+            passing.work_off(conn, clock, outlets)
             taken = alerting.work_off(conn, clock, outlets, measures)
             if taken != alerting.BATCH:
                 until = min(next_beat, time.monotonic() + _to_next_timer_s(ear, clock))
@@ -126,7 +139,15 @@ def _work(
 
 def _to_next_timer_s(conn: Connection, clock: Clock) -> float:
     """How long on the wall until the next timer of ours goes off [s]."""
-    kinds = (*expiry.KINDS, *watching.KINDS, *planning.KINDS, *mornings.KINDS, *gateways.KINDS)
+    kinds = (
+        *expiry.KINDS,
+        *watching.KINDS,
+        *planning.KINDS,
+        *mornings.KINDS,
+        *gateways.KINDS,
+        *gathering.KINDS,
+        *passing.KINDS,
+    )
     due_us = timers.next_due_us(conn, kinds)
     if due_us is None:
         return float("inf")

@@ -6,7 +6,7 @@ import httpx
 import pytest
 
 from desk.worker import alerting, gateways
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.clock import US, HandClock
 from store import clocks, equipment, refusing
 from store.clocks import Lag

@@ -8,7 +8,7 @@ import pytest
 
 from desk.config import DeskConfig
 from desk.worker import alerting
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.alert import Alert, AlertState, Priority
 from model.channel import Channel, Kind, Tells
 from model.clock import HandClock, to_datetime

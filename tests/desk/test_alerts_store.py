@@ -9,7 +9,7 @@ import pytest
 from desk.core import life
 from desk.core.life import Told
 from desk.worker import alerting
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.alert import Alert, AlertState, Priority
 from model.clock import to_datetime
 from model.errors import NotFound

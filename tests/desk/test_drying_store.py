@@ -7,7 +7,7 @@ import json
 import pytest
 
 from desk.worker import alerting
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.clock import US, HandClock, to_datetime
 from model.equipment import Position, Role
 from model.hold_plan import Confirmed, Drying, PlanEnd, PlanState

@@ -8,7 +8,7 @@ import pytest
 
 from desk.config import DeskConfig
 from desk.worker import alerting, expiry
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.clock import US, HandClock, to_datetime
 from model.equipment import Role
 from model.event import EventKind

@@ -12,7 +12,7 @@ from desk.core.gateways import LOOK_US, QUIET_US, SURE_US
 from desk.core.rules import RULES, Raising
 from desk.worker import alerting
 from desk.worker import gateways as work
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.alert import Alert, AlertState, Priority
 from model.channel import Channel, Kind, Tells
 from model.clock import US, HandClock, ReplayClock, SystemClock, to_datetime

@@ -9,7 +9,7 @@ import pytest
 
 from desk.core import plan as core
 from desk.worker import alerting, expiry, planning, watching
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.channel import Kind, Tells
 from model.clock import US, HandClock, to_datetime
 from model.equipment import Position, Role

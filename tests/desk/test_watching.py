@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pytest
 
 from desk.worker import alerting, expiry, watching
-from desk.worker.alerting import Outlets
+from desk.worker.passing import Outlets
 from model.clock import US, HandClock, to_datetime
 from model.equipment import Instrument, Position, Role
 from model.event import EventKind

@@ -15,8 +15,8 @@ import pytest
 
 from desk.config import DeskConfig
 from desk.worker import alerting, webhook
-from desk.worker.alerting import Outlets
 from desk.worker.outcome import backoff_s
+from desk.worker.passing import Outlets
 from desk.worker.service import check
 from model.channel import Kind, Tells
 from model.clock import HandClock

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import pytest
 
 from analytics.worker.causes import estimate
-from desk.worker.alerting import Outlets, work_off
+from desk.worker.passing import Outlets, work_off
 from model.clock import US
 from model.equipment import Role
 from model.errors import BadInput, Conflict

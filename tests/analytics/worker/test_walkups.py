@@ -8,7 +8,7 @@ import threading
 import pytest
 
 from analytics.worker.judge import Worker
-from desk.worker import alerting
+from desk.worker import alerting, passing
 from model.alert import Alert
 from model.clock import US
 from model.equipment import Position, Role
@@ -278,12 +278,12 @@ def test_a_hold_that_changes_jobs_takes_its_alert_along(bench: Bench) -> None:
     closed = [line for line in earlier if line.time_us >= T0_US + 4200 * US]
     bench.live([line for line in [*earlier, *later] if line not in set(closed)], every_s=600)
     (job,) = bench.jobs()
-    alerting.work_off(bench.conn, bench.clock, alerting.Outlets((), "urn:test"))
+    alerting.work_off(bench.conn, bench.clock, passing.Outlets((), "urn:test"))
     before = {alert.id: alert.key for alert in _failed(bench)}
     assert len(before) == 2
     bench.publish(closed)
     bench.settle()
-    alerting.work_off(bench.conn, bench.clock, alerting.Outlets((), "urn:test"))
+    alerting.work_off(bench.conn, bench.clock, passing.Outlets((), "urn:test"))
     first, second = bench.jobs()
     assert first.id == job.id
     after = {alert.id: alert for alert in _failed(bench)}
