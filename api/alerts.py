@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field
 from api.mailbox import Message
 from api.quantities import STORED, Quantities
 from api.sentences import TextFigure, find
-from model.alert import AlertState, Priority
+from model.alert import AlertState, How, Priority
 from store.database import Connection
 from store.lists import ALERTS
 
@@ -48,6 +48,11 @@ class AlertView(BaseModel):
     acknowledged_by: str | None
     note: str
     count: int = Field(description="How many times it was told.")
+    held: How | None = Field(
+        description="Why nobody is sent a message of it now, after ISA-18.2; null: people are."
+    )
+    held_because: str = Field(description="That in words.")
+    held_until: datetime | None = Field(description="It ends by itself then at the latest.")
 
 
 def alert_view(row: dict[str, Any], unit: Quantities = STORED) -> AlertView:

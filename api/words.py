@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from api.conventions import NO_BREAK, THIN
 from desk.core.order_life import Standing
 from desk.core.preflight import State
-from model.alert import AlertState, Priority
+from model.alert import AlertState, Answer, How, Priority
 from model.equipment import Position, Role
 from model.event import EventKind
 from model.job import JobState
@@ -95,6 +95,13 @@ ALERT_STATES = {
     AlertState.CLEARED_UNACKNOWLEDGED: "over by itself, nobody has seen it",
     AlertState.NORMAL: "over",
 }
+HELD = {
+    How.OUT_OF_SERVICE: "Out of service",
+    How.SUPPRESSED: "Held back",
+    How.SHELVED: "Shelved",
+}
+"""Why nobody is sent a message of an alert, after ISA-18.2."""
+ANSWERS = {Answer.YES: "yes", Answer.NO: "no", Answer.CANNOT_SAY: "cannot say"}
 PHASES = {
     PhaseKind.PULL_DOWN: "Pull-down",
     PhaseKind.HOLD: "Hold",

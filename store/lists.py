@@ -148,7 +148,8 @@ HOLD_TESTS = Listing(
 ALERTS = Listing(
     "SELECT a.id, a.kind, a.priority, a.state, a.text, a.action, a.site_id, s.name AS site, s.time_zone, "
     "a.job_id, j.title AS job, a.raised_at, a.updated_at, a.cleared_at, a.acknowledged_at, "
-    "p.name AS acknowledged_by, a.note, a.count, a.happened_at, r.target_pa, r.limit_pa, "
+    "p.name AS acknowledged_by, a.note, a.count, a.happened_at, r.target_pa, r.limit_pa, a.held, "
+    "a.held_because, a.held_until, "
     "substring(a.key FROM '^gateway:([^/]+)/') AS gateway, g.id AS gateway_id "
     "FROM alert a LEFT JOIN site s ON s.id = a.site_id LEFT JOIN job j ON j.id = a.job_id "
     "LEFT JOIN procedure r ON r.id = j.procedure_id "

@@ -11,9 +11,10 @@ from api.context import Ctx
 from api.pages import render
 from api.permissions import LOOK, MayAcknowledge
 from api.routes.alerts import LONGEST_NOTE, AlertDetail, read_alert
-from model.alert import AlertState, Priority
+from model.alert import NEVER_HELD, AlertState, Answer, Priority
+from model.clock import US
 from model.errors import BadInput
-from store import alerts, events
+from store import alerts, events, shelving
 from store.database import Connection
 from store.lists import ALERTS, unacknowledged
 
@@ -32,7 +33,12 @@ def _urgency(alert: AlertDetail) -> tuple[object, ...]:
         AlertState.CLEARED_UNACKNOWLEDGED,
         AlertState.NORMAL,
     ]
-    return order.index(alert.state), Priority(alert.priority).rank, -alert.raised_at.timestamp()
+    return (
+        order.index(alert.state),
+        alert.held is not None,
+        Priority(alert.priority).rank,
+        -alert.raised_at.timestamp(),
+    )
 
 
 def _cards(conn: Connection) -> tuple[list[AlertDetail], list[AlertDetail]]:
@@ -51,7 +57,15 @@ def alert_list(request: Request, ctx: Ctx) -> Response:
         newest = events.newest_id(conn)
         live, over = _cards(conn)
         waiting = unacknowledged(conn)
-    return render(request, "alerts.html", live=live, over=over, newest=newest, unacknowledged=waiting)
+    return render(
+        request,
+        "alerts.html",
+        live=live,
+        over=over,
+        newest=newest,
+        unacknowledged=waiting,
+        never_held=NEVER_HELD,
+    )
 
 
 @router.get("/alerts/cards", dependencies=[LOOK])
@@ -59,7 +73,7 @@ def cards(request: Request, ctx: Ctx) -> Response:
     """The lists alone, for a page that is open."""
     with ctx.database() as conn:
         live, over = _cards(conn)
-    return render(request, "parts/alert_lists.html", live=live, over=over)
+    return render(request, "parts/alert_lists.html", live=live, over=over, never_held=NEVER_HELD)
 
 
 @router.post("/alerts/{alert_id}/acknowledge")
@@ -77,4 +91,33 @@ def add_note(ctx: Ctx, person: MayAcknowledge, alert_id: int, note: Words = "") 
         raise BadInput("A note without words says nothing. Go back and write some.", field="note")
     with ctx.database() as conn:
         alerts.add_note(conn, alert_id, person.id, note.strip(), ctx.clock.now_us())
+    return RedirectResponse(f"/alerts#alert-{alert_id}", 303)
+
+
+@router.post("/alerts/{alert_id}/shelve")
+def shelve(
+    ctx: Ctx, person: MayAcknowledge, alert_id: int, hours: Annotated[int, Form()], reason: Words = ""
+) -> Response:
+    """Put an alert aside for so many hours, by the plain form."""
+    now_us = ctx.clock.now_us()
+    with ctx.database() as conn:
+        shelving.shelve(conn, alert_id, person.id, reason, now_us + hours * 3600 * US, now_us)
+    return RedirectResponse(f"/alerts#alert-{alert_id}", 303)
+
+
+@router.post("/alerts/{alert_id}/unshelve")
+def unshelve(ctx: Ctx, person: MayAcknowledge, alert_id: int) -> Response:
+    """Take it off the shelf before its time, by the plain form."""
+    with ctx.database() as conn:
+        shelving.unshelve(conn, alert_id, person.id, ctx.clock.now_us())
+    return RedirectResponse(f"/alerts#alert-{alert_id}", 303)
+
+
+@router.post("/alerts/{alert_id}/opinion")
+def say_whether_right(
+    ctx: Ctx, person: MayAcknowledge, alert_id: int, answer: Annotated[Answer, Form()]
+) -> Response:
+    """Whether it was right, with one tap."""
+    with ctx.database() as conn:
+        shelving.judge(conn, alert_id, person.id, answer, "", ctx.clock.now_us())
     return RedirectResponse(f"/alerts#alert-{alert_id}", 303)

@@ -17,7 +17,7 @@ async function refresh() {
 }
 
 function written() {
-  const inputs = [...lists.querySelectorAll("input[name=note]")];
+  const inputs = [...lists.querySelectorAll("input[name=note], input[name=reason]")];
   return inputs
     .filter((input) => input.value || input === document.activeElement)
     .map((input) => ({ id: input.id, value: input.value, focused: input === document.activeElement, at: input.selectionStart }));
@@ -28,13 +28,15 @@ function restore(kept) {
     const input = document.getElementById(id);
     if (!input) return;
     input.value = value;
+    input.closest("details")?.setAttribute("open", "");
     if (focused) { input.focus(); input.setSelectionRange(at, at); }
   });
 }
 
 lists.addEventListener("submit", async (event) => {
-  event.preventDefault();
   const form = event.target;
+  if (!form.querySelector("input[name=note]")) return;
+  event.preventDefault();
   const button = form.querySelector("button");
   button.disabled = true;
   const path = form.getAttribute("action").replace("/note", "/notes");
