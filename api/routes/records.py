@@ -147,7 +147,12 @@ def read_schema() -> dict[str, Any]:
     return schema()
 
 
-@router.post("/records/verify", dependencies=[OPEN_TO_ALL], responses=errors_of(413, 422, 503))
+@router.post(
+    "/records/verify",
+    dependencies=[OPEN_TO_ALL],
+    responses=errors_of(413, 422, 503),
+    openapi_extra={"requestBody": {"required": True, "content": {"application/octet-stream": {}}}},
+)
 async def verify_record(request: Request, ctx: Ctx) -> CheckedView:
     """Check a record's file, sent as it is. Open to everybody; nothing of it is kept.
 
