@@ -13,9 +13,12 @@ if [ "$(id -u)" != 0 ]; then
 fi
 mkdir -p "$folder"
 chmod 711 "$folder"
-for name in database-password broker-password metrics-token seal-key; do
+for name in database-password broker-password metrics-token seal-key record-key; do
     if [ ! -s "$folder/$name" ]; then
-        od -An -N24 -tx1 /dev/urandom | tr -d ' \n' >"$folder/$name"
+        case $name in
+        record-key) head -c 32 /dev/urandom | base64 | tr -d '\n' >"$folder/$name" ;;
+        *) od -An -N24 -tx1 /dev/urandom | tr -d ' \n' >"$folder/$name" ;;
+        esac
         echo "made $folder/$name"
     fi
     chown "$owner:$owner" "$folder/$name"

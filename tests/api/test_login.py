@@ -9,12 +9,12 @@ import pytest
 
 from api.app import create_app
 from api.config import ApiConfig
-from api.gate import COOKIE
+from api.gate import COOKIE, TO_VERIFY
 from model.clock import HandClock
 from store.database import Connection
 from tests.api.serving import LOGIN, NOON_US, PASSWORD, Serving, serving
 
-OPEN = {"/healthz", "/readyz", "/login"}
+OPEN = {"/healthz", "/readyz", "/login", *TO_VERIFY}
 
 
 PAGES = ["/", "/alerts", "/alerts/cards", "/jobs/1", "/jobs/1/judgement", "/logout"]

@@ -5,6 +5,7 @@ What a container would be given is put where this machine has it: addresses, fol
 
 from __future__ import annotations
 
+import base64
 import os
 import shutil
 import signal
@@ -39,6 +40,8 @@ class ByHand:
         secret("database-password", str(self._database.pop("password", "")) or "none", folder)
         secret("broker-password", "of-our-own-processes", folder)
         secret("metrics-token", "for-the-scraper", folder)
+        secret("seal-key", "s" * 48, folder)
+        secret("record-key", base64.b64encode(bytes(32)).decode(), folder)
 
     @property
     def access(self) -> Path:

@@ -174,11 +174,11 @@ def test_the_secrets_are_made_once_and_only_their_user_may_read_them(tmp_path: P
         return
     assert done.returncode == 0, done.stderr
     made = {file.name: file.read_text() for file in (script.parent / "secrets").iterdir()}
-    assert set(made) == {"database-password", "broker-password", "metrics-token", "seal-key"}
-    assert len(set(made.values())) == 4
+    assert set(made) == {"database-password", "broker-password", "metrics-token", "seal-key", "record-key"}
+    assert len(set(made.values())) == 5
     for name, text in made.items():
         file = script.parent / "secrets" / name
-        assert re.fullmatch("[0-9a-f]{48}", text)
+        assert re.fullmatch("[0-9a-f]{48}|[A-Za-z0-9+/]{43}=", text)
         assert (file.stat().st_uid, file.stat().st_mode & 0o777) == (1883, 0o400)
         assert read_secret(file, "HOLDFAST_X_FILE") == text
     assert prepare().stdout == ""

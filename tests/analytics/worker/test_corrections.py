@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import pytest
 
 from analytics.worker.causes import estimate
-from desk.worker.passing import Outlets, work_off
+from desk.worker.alerting import work_off
+from desk.worker.passing import Outlets
 from model.clock import US
 from model.equipment import Role
 from model.errors import BadInput, Conflict
