@@ -185,7 +185,9 @@ class Writer:
         what = SUBJECTS.get(data["kind"], data["kind"].replace("-", " "))
         urgent = "Urgent: " if data["priority"] == Priority.URGENT and not over else ""
         action = data["action"].removesuffix(CAUTION).strip()
-        because = "" if over or data["text"] in data["because"] else data["because"]
+        # What an older edition put into the outbox says no reason.
+        reason = data.get("because", "")
+        because = "" if over or data["text"] in reason else reason
         happened = [tell(said, figures, None, zone) for said in (data["text"], because) if said]
         return Sheet(
             subject=f"Over: {where}, {what.partition(':')[0]}" if over else f"{urgent}{where}, {what}",
