@@ -11,9 +11,7 @@ from numpy.typing import NDArray
 from model.reading import Quantity
 from store.database import Connection
 from store.readings import POSTGRES_EPOCH_US
-
-PAIR = np.dtype([("time_us", ">i8"), ("value", ">f8")])
-"""Big-endian, as PostgreSQL sends them and as a record's hash takes them."""
+from store.series import PAIR
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,8 @@ FROM (
     ORDER BY time, value LIMIT %(most)s
 ) c
 """
-_PAIR = np.dtype([("time_us", ">i8"), ("value", ">f8")])
+PAIR = np.dtype([("time_us", ">i8"), ("value", ">f8")])
+"""As PostgreSQL sends them."""
 # Nothing lies outside of these; of evidence it is known to the half hour.
 _BOUNDS = """
 WITH place AS (SELECT id FROM place WHERE name = %(place)s), bounds AS (
@@ -117,7 +118,7 @@ def _fetch(conn: Connection, span: Span, most: int | None) -> _Pairs:
         "most": most,
     }
     packed = one(conn.execute(_PACKED, what, binary=True).fetchone())["packed"] or b""
-    pairs = np.frombuffer(packed, _PAIR)
+    pairs = np.frombuffer(packed, PAIR)
     times_us = pairs["time_us"].astype(np.int64) + POSTGRES_EPOCH_US
     return times_us, pairs["value"].astype(float)
 

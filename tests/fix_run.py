@@ -8,6 +8,7 @@ import secrets
 from collections.abc import Generator
 
 import pytest
+from hypothesis import settings
 
 SEED = "HOLDFAST_TEST_SEED"
 NO_SKIPS = "HOLDFAST_NO_SKIPS"
@@ -16,6 +17,9 @@ NO_SKIPS = "HOLDFAST_NO_SKIPS"
 def pytest_configure() -> None:
     # In the environment, so that every xdist worker has the same.
     os.environ.setdefault(SEED, str(secrets.randbelow(2**32)))
+    # A busy machine is no fault of an example; how fast things are is measured in `bench/`.
+    settings.register_profile("holdfast", deadline=None)
+    settings.load_profile("holdfast")
 
 
 def pytest_report_header() -> str:

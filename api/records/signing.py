@@ -32,6 +32,7 @@ ALGORITHM = "Ed25519"
 KEY_BYTES = 32
 LARGEST_FILE = 256 * 1024 * 1024
 PAIR = np.dtype([("time_us", ">i8"), ("value", ">f8")])
+"""As the hash takes them; stands here, too, so that a file is checked without a database."""
 
 
 def canonical(record: Mapping[str, Any]) -> bytes:

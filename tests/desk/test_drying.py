@@ -488,9 +488,7 @@ class Rounds(RuleBasedStateMachine):
         raise AssertionError("it never ends")
 
 
-USUAL = settings(
-    max_examples=150, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
-)
+USUAL = settings(max_examples=150, stateful_step_count=40, suppress_health_check=list(HealthCheck))
 MUTANTS = settings(
     USUAL, max_examples=800, stateful_step_count=25, derandomize=True, report_multiple_bugs=False,
     database=None, phases=[Phase.generate], print_blob=False,

@@ -250,7 +250,7 @@ def overrides(draw: st.DrawFn) -> Override:
 @given(facts_of(), overrides())
 @example(READY, Override())
 @example(BLIND, Override(frozenset({"pump-side-unknown"}), "I stand beside it", on_site=True))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 def test_whatever_is_overridden_an_opening_that_passes_is_to_a_running_pump(
     facts: ValveFacts, override: Override
 ) -> None:
@@ -284,7 +284,7 @@ def test_whatever_is_overridden_an_opening_that_passes_is_to_a_running_pump(
 
 
 @given(facts_of(), overrides())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_an_override_takes_away_what_it_names_and_nothing_else(facts: ValveFacts, override: Override) -> None:
     for deed in Deed:
         found = hindrances(deed, facts)

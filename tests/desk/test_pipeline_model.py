@@ -284,9 +284,7 @@ class Telling(RuleBasedStateMachine):
         self.look()
 
 
-USUAL = settings(
-    max_examples=200, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
-)
+USUAL = settings(max_examples=200, stateful_step_count=40, suppress_health_check=list(HealthCheck))
 MUTANTS = settings(
     USUAL, max_examples=2000, stateful_step_count=25, derandomize=True, report_multiple_bugs=False,
     database=None, phases=[Phase.generate], print_blob=False,

@@ -275,7 +275,7 @@ class Plans(RuleBasedStateMachine):
 
 
 TestPlans = Plans.TestCase
-TestPlans.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+TestPlans.settings = settings(max_examples=150, stateful_step_count=40)
 
 
 def test_what_hinders_is_logged_once_though_its_moment_moves() -> None:

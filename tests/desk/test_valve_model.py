@@ -454,7 +454,6 @@ def night(*, careless: bool) -> type[Night]:
 USUAL = settings(
     max_examples=100,
     stateful_step_count=30,
-    deadline=None,
     suppress_health_check=list(HealthCheck),
 )
 MUTANTS = settings(

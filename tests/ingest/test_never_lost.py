@@ -435,9 +435,7 @@ def test_nothing_is_lost_doubled_or_promised_too_early(registered: str) -> None:
     class Machine(Never):
         dsn = registered
 
-    run_state_machine_as_test(
-        Machine, settings=settings(max_examples=60, stateful_step_count=40, deadline=None)
-    )
+    run_state_machine_as_test(Machine, settings=settings(max_examples=60, stateful_step_count=40))
 
 
 # That the machine finds faults ------------------------------------------------------------------------
@@ -525,7 +523,6 @@ def test_the_machine_finds(registered: str, fault: type[Writer | Session]) -> No
     chosen = settings(
         max_examples=500,
         stateful_step_count=40,
-        deadline=None,
         database=None,
         phases=[Phase.generate],
         report_multiple_bugs=False,

@@ -329,7 +329,7 @@ likely = st.lists(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     st.binary(max_size=200)
     | likely.map(lambda r: json.dumps(r, default=str).encode())
@@ -349,7 +349,7 @@ def test_any_bytes_give_a_pack_that_can_be_stored(payload: bytes) -> None:
         assert len(text) < 300
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(likely, st.data())
 def test_broken_copies_of_likely_packs_give_a_pack_too(
     records: list[dict[str, object]], data: st.DataObject

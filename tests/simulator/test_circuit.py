@@ -105,7 +105,7 @@ def test_one_store_empties_with_its_time_constant() -> None:
     celsius=st.floats(-15.0, 35.0),
     pull_s=st.floats(0.0, 3600.0),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_vapour_never_exceeds_saturation_at_the_wall(
     water_g: float, litres: float, watt_per_kelvin: float, celsius: float, pull_s: float
 ) -> None:

@@ -283,7 +283,7 @@ class AnyOrders(RuleBasedStateMachine):
 
 
 TestAnyOrders = AnyOrders.TestCase
-TestAnyOrders.settings = settings(max_examples=200, stateful_step_count=30, deadline=None)
+TestAnyOrders.settings = settings(max_examples=200, stateful_step_count=30)
 
 
 @given(st.lists(st.sampled_from(["a", "b", "c"]), max_size=12))

@@ -52,7 +52,6 @@ READINGS = st.lists(
 
 @settings(
     max_examples=60,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
     print_blob=True,
 )

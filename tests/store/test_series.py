@@ -69,7 +69,7 @@ def plainly(
     return shown, gaps
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(PAIRS, st.integers(4, 40), st.sampled_from(["rows", "evidence", "both"]), st.booleans())
 def test_a_plot_keeps_first_last_and_every_extreme_wherever_the_readings_are(
     conn: Connection, pairs: list[tuple[int, float]], points: int, where: str, piecewise: bool

@@ -173,7 +173,7 @@ def test_the_forecast_never_changes_a_verdict(monkeypatch: pytest.MonkeyPatch, r
         assert [without(hold) for hold in seen.holds] == list(plain.holds)
 
 
-@with_settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@with_settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
 @given(seed=st.integers(0, 1000), data=st.data())
 def test_the_call_is_the_same_in_any_order_of_arrival(seed: int, data: st.DataObject) -> None:
     noise = random.Random(seed)

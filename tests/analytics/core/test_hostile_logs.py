@@ -20,7 +20,7 @@ from analytics.core.picture import picture
 from analytics.core.plot import draw, to_svg
 from model.errors import HoldfastError
 
-SOON = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SOON = settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 
 ODD_CELLS = st.sampled_from(
     [

@@ -63,7 +63,7 @@ def whole(samples: list[Sample], valve: bool) -> View:
     return view(fold(begin(given), given, samples), given, NOW)
 
 
-@with_settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@with_settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 @given(seed=st.integers(0, 10_000), valve=st.booleans(), data=st.data())
 def test_shuffled_split_doubled_and_late_readings_end_the_same(
     seed: int, valve: bool, data: st.DataObject
